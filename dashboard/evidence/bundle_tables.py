@@ -224,12 +224,13 @@ def _yes_or_no(answer: bool) -> str:
 
 # Loads, calibrations and checks
 
-# The events by which a session was judged: those of its load that name its lot or none; without a load those that name its lot.
+# The events by which a session was judged: those of its load that name its lot or none; without a load those of every load that names its lot.
 EVENTS_OF_TESTS = f"""
 SELECT e.*, s.started_us, s.ended_us, t.characteristic FROM {TESTS} JOIN load_event e ON e.load_id = s.load_id
 JOIN label a ON a.id = s.load_id WHERE {{where}} AND a.text <> '' AND (e.lot_id = 0 OR e.lot_id = s.lot_id) AND e.at_us <= s.ended_us
 UNION
-SELECT e.*, s.started_us, s.ended_us, t.characteristic FROM {TESTS} JOIN load_event e ON e.lot_id = s.lot_id
+SELECT e.*, s.started_us, s.ended_us, t.characteristic FROM {TESTS} JOIN load_event n ON n.lot_id = s.lot_id
+JOIN load_event e ON e.load_id = n.load_id AND (e.lot_id = 0 OR e.lot_id = s.lot_id)
 JOIN label a ON a.id = s.load_id WHERE {{where}} AND a.text = '' AND e.at_us <= s.ended_us
 """
 LOADS_SQL = f"""

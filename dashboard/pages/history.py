@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import tzinfo
+
 from dash import dcc, html
 from flask import Flask, Response, request
 
@@ -9,6 +11,7 @@ from dashboard.components.html_parts import filter_links, table
 from dashboard.queries import history_queries
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.csv_cells import csv_text
+from dashboard.text.entry_text import details, reason
 from dashboard.text.file_names import attachment
 from dashboard.text.formatting import counted, day, moment
 from dashboard.text.subject_names import address
@@ -51,7 +54,7 @@ def layout(lab_reader: LabReader, who: str = "", what: str = "", page: str = "1"
             ),
             _filter("who", [("everybody", ""), *((name, name) for name in people)], who, {"what": what}),
             _filter("what", [("everything", ""), *((kind, kind) for kind in kinds)], what, {"who": who}),
-            _table(entries) if entries else None,
+            _table(entries, lab_reader.lab.zone) if entries else None,
             html.P(turn) if last_page > 1 else None,
             html.P(html.A("Download as CSV", href=download, download="", className="button")),
         ]
@@ -64,21 +67,13 @@ def _filter(name: str, choices: list[tuple[str, str]], chosen: str, others: dict
     )
 
 
-def _table(entries: list[HistoryEntry]) -> html.Div:
+def _table(entries: list[HistoryEntry], zone: tzinfo) -> html.Div:
     rows = []
     for entry in entries:
         page = address(entry["subject"], most="all")
         about = entry["about"] if page is None else dcc.Link(entry["about"], href=page)
-        rows.append([moment(entry["at"]), entry["who"], entry["what"], about, entry["reason"], _details(entry)])
+        rows.append([moment(entry["at"]), entry["who"], entry["what"], about, reason(entry), details(entry, zone)])
     return table(("when", "who", "what", "about", "reason", "details"), rows, "Entries", most_cards=len(rows))
-
-
-def _details(entry: HistoryEntry) -> str:
-    """The fields of an entry beside its reason; what the round needs beside them is left out."""
-    fields = {
-        name: value for name, value in entry["body"].items() if name not in ("alerts", "stream", "after_us", "report")
-    }
-    return ", ".join(f"{name.replace('_', ' ')}: {value}" for name, value in fields.items())
 
 
 def add_download(server: Flask, lab_reader: LabReader) -> None:
@@ -89,8 +84,9 @@ def add_download(server: Flask, lab_reader: LabReader) -> None:
         who, what = (request.args.get(name, "") for name in ("who", "what"))
         with lab_reader.reading() as connection:
             entries = history_queries.entries(connection, lab_reader.lab, who, what)
+        zone = lab_reader.lab.zone
         rows = [
-            [one["at"], one["who"], one["what"], one["about"], one["reason"], one["subject"], _details(one)]
+            [one["at"], one["who"], one["what"], one["about"], reason(one), one["subject"], details(one, zone)]
             for one in entries
         ]
         text = "\ufeff" + csv_text(COLUMNS, rows)

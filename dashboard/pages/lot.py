@@ -55,7 +55,7 @@ CONDITIONING_WORDS = {
     "dry": "chamber too dry",
     "warm": "chamber too warm",
     "cold": "chamber too cold",
-    "unlogged": "no complete chamber log of the hours before the test",
+    "unlogged": "no complete log of the air around the bags up to the test: a gap in the chamber log, or the load had been taken out",
     "instrument": "conditioning documented, but the instrument was overdue for calibration or failed its set-up check",
 }
 # The verdicts that the headline names, the worst first, with the words before the characteristics.

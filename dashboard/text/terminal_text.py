@@ -20,6 +20,7 @@ from dashboard.text.bench.ready_text import (
 )
 from dashboard.text.bench.sensor_text import sensor_line
 from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
+from dashboard.text.entry_text import reason
 from dashboard.text.formatting import (
     chance_text,
     change,
@@ -324,7 +325,7 @@ def history(entries: Sequence[HistoryEntry]) -> str:
     """The entries of people."""
     if not entries:
         return "No entries yet."
-    rows = [[moment(one["at"]), one["who"], one["what"], one["about"], one["reason"]] for one in entries]
+    rows = [[moment(one["at"]), one["who"], one["what"], one["about"], reason(one)] for one in entries]
     return table(("when", "who", "what", "about", "reason"), rows)
 
 

@@ -22,7 +22,7 @@ from dashboard.web.plain_page import plain_page
 from dashboard.web.request_guard import LARGEST_BODY
 from ingest.common.errors import CallError
 from ingest.config.lab import Lab
-from ingest.config.models import KINDS, Source
+from ingest.config.models import FILL_IN, KINDS, Source
 from ingest.intake.add_source import Signed, add_file
 from ingest.parsing.parse_file import FileRefused
 from ingest.parsing.proposal.mapping import choices, meanings_of, source_of
@@ -162,7 +162,9 @@ def _shown(seen: Preview, lab: Lab, name: str, data: bytes, trouble: str = "", s
         choices=choices(seen.kind, lab),
         kinds=KINDS,
         source=source,
-        fixed=[(name, source.fixed.get(name, "")) for name in FIXED[seen.kind] if name not in meanings],
+        fixed=[
+            (name, source.fixed.get(name, "").replace(FILL_IN, "")) for name in FIXED[seen.kind] if name not in meanings
+        ],
         characteristics=[one.name for one in lab.characteristics],
         written=_written(seen, source, lab),
         file=name,

@@ -2,7 +2,7 @@
 
 A finding says that the levels of a source shifted at a moment. The weeks that were off are usually those after it. Where the
 chamber's humidity was unusual before that moment and is as usual after it, the shift is the return, and the weeks before it
-were off. Each test of the weeks that were off keeps a row for good, also after the finding is closed.
+were off. A calibration that adjusted the instrument ends them. Each test of the weeks that were off keeps a row for good, also after the finding is closed.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from ingest.config.lab import Lab
 from ingest.config.models import Characteristic
 from ingest.evaluation.alert_text import PLAIN_HUMIDITY
 from ingest.evaluation.stored_results import number
+from ingest.sessions.instrument_records import adjustments_of
 from ingest.store.store import fetch_frame, get_meta, insert_many, put_meta
 from spc.shared_shift.finding import Finding, names_of, size_of
 from spc.shared_shift.lot_points import on_label
@@ -39,13 +40,14 @@ class WeeksOff:
     """When a source was off: from a test on, up to but not including another (None while it lasts).
 
     `returned` says that the shift of the finding is the return to normal; its sizes then count with the opposite sign.
-    `humidity` is the mean humidity of the weeks that were off and of those beside them, where it tells them apart.
+    `adjusted`: a calibration adjusted the instrument at `until_us`. `humidity` is the mean humidity of the weeks that were off and of those beside them, where it tells them apart.
     """
 
     from_us: int
     until_us: int | None
     returned: bool = False
     humidity: tuple[float, float] | None = None
+    adjusted: bool = False
 
 
 HUMIDITY_SQL = """
@@ -55,11 +57,16 @@ AND s.started_us >= :first AND s.started_us < :last ORDER BY s.started_us
 """
 
 
-def weeks_off(connection: Connection, finding: Finding) -> WeeksOff:
+def weeks_off(connection: Connection, lab: Lab, finding: Finding) -> WeeksOff:
     """The weeks in which the source of a finding was off."""
     since = weeks_to_us(finding.since)
     until = weeks_to_us(finding.until) if np.isfinite(finding.until) else None
     after = WeeksOff(since, until)
+    if finding.suspect_kind == "instrument":
+        for done, deviation in adjustments_of(connection, lab, finding.suspect):
+            # One that found a deviation the other way corrected something else.
+            if since < done and (until is None or done < until) and deviation * finding.direction > 0:
+                return WeeksOff(since, done, adjusted=True)
     resistance = finding.sizes.get("resistance")
     if "chamber" not in finding.suspect_kind or resistance is None:
         return after
@@ -102,7 +109,7 @@ def update_bench_shares(
     connection: Connection, lab: Lab, findings: Sequence[tuple[str, Finding]], only: set[int] | None
 ) -> None:
     """Write what each finding adds to the tests of its weeks; `only` these streams, None for all."""
-    spans = {alert: weeks_off(connection, finding) for alert, finding in findings}
+    spans = {alert: weeks_off(connection, lab, finding) for alert, finding in findings}
     known = json.dumps([[alert, one.from_us, one.until_us, one.returned] for alert, one in spans.items()])
     # New tests of a chamber can move the weeks of a finding that itself has not changed.
     if known != get_meta(connection, WEEKS_OFF):

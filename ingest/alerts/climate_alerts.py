@@ -44,7 +44,7 @@ CONDITIONS = {
     "warm": "was too warm",
     "cold": "was too cold",
     "short": "does not show enough hours",
-    "unlogged": "has no log of the hours",
+    "unlogged": "has no log of the bags' hours",
 }
 
 

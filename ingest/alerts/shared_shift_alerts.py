@@ -115,7 +115,7 @@ def _id(finding: Finding) -> str:
 
 
 def _alert(connection: Connection, lab: Lab, finding: Finding, log: ChamberLog | None) -> Alert:
-    evidence = _evidence(connection, finding, log)
+    evidence = _evidence(connection, lab, finding, log)
     return Alert(
         id=_id(finding),
         kind=Kind.BENCH,
@@ -126,10 +126,10 @@ def _alert(connection: Connection, lab: Lab, finding: Finding, log: ChamberLog |
     )
 
 
-def _evidence(connection: Connection, finding: Finding, log: ChamberLog | None) -> StoredBenchEvidence:
+def _evidence(connection: Connection, lab: Lab, finding: Finding, log: ChamberLog | None) -> StoredBenchEvidence:
     returned = np.isfinite(finding.until)
     until = weeks_to_us(finding.until) if returned else None
-    off = weeks_off(connection, finding)
+    off = weeks_off(connection, lab, finding)
     humidity = _humidity(connection, finding)
     if off.humidity is not None:
         humidity = {"before": off.humidity[0], "during": off.humidity[1]}
@@ -178,6 +178,9 @@ def _closed_because(finding: Finding, off: WeeksOff) -> str | None:
     # Where the shift is the return to normal, the weeks before it were off, and later lots decide nothing about those.
     if finding.withdrawn and not off.returned:
         return NOT_SHOWN
+    if off.adjusted:
+        # Only the lots since then show whether the adjustment was enough.
+        return f"a calibration adjusted it on {day_text(off.until_us)}" if np.isfinite(finding.until) else None
     return f"it came back on {day_text(off.until_us)}"
 
 

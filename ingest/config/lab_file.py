@@ -19,7 +19,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 from ingest.common.errors import LabFileError
 from ingest.config.field_types import StoreUrl, listed, shown
 from ingest.config.limit_history import NO_LIMIT, SIDES, declared_steps, on_day
-from ingest.config.models import KINDS, LabFile, Source
+from ingest.config.models import FILL_IN, KINDS, LabFile, Source
 
 __all__ = ["FILED", "LAB_FILE", "REFUSED", "STANDARD_FOLDERS", "declared_store", "read_lab_file"]
 
@@ -284,6 +284,12 @@ def _check_sources(declared: LabFile) -> None:
             undeclared = next((one for one in table.values() if one not in names), None)
             if undeclared is not None:
                 raise _error(f"source.{number}.{key}", f"expected a declared characteristic, got {shown(undeclared)}")
+        unfilled = next((name for name, text in source.fixed.items() if text == FILL_IN), None)
+        if unfilled is not None:
+            raise _error(
+                f"source.{number}.fixed.{unfilled}",
+                f"expected the {unfilled} of all rows, got {shown(FILL_IN)} of a proposal",
+            )
         before = first.setdefault((os.path.normpath(source.folder), source.pattern or "*"), number)
         if before != number:
             raise _error(

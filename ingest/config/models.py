@@ -47,6 +47,7 @@ __all__ = [
     "CAPTURE_IDENTITY",
     "CLIMATE_COLUMNS",
     "COLUMNS",
+    "FILL_IN",
     "KINDS",
     "NAME_FIELD",
     "STOCK_COLUMNS",
@@ -91,6 +92,8 @@ COLUMNS = {
     "calibrations": CALIBRATION_COLUMNS, "waveforms": WAVEFORM_COLUMNS,
 }  # fmt: skip
 KINDS = tuple(COLUMNS)
+# What a proposal writes where a person has to write; lab.toml may not keep it.
+FILL_IN = "\N{HORIZONTAL ELLIPSIS}"
 # Units that a column may be declared in; the unit of a value is a unit of its characteristic.
 CLIMATE_UNITS = {
     "humidity_percent": ("%",), **dict.fromkeys(("temperature_c", "dew_point_c", "frost_point_c"), ("degC", "degF")),

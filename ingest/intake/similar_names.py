@@ -1,6 +1,6 @@
 """Find suppliers, products and lots that are probably one name written in two ways, with the command that declares it.
 
-A supplier is similar by its letters, without legal forms; a product and a lot by letters and digits alone, as BF-110 and BF-210 are two
+The name with fewer lots is taken for the slip, of two with as many the later one. A supplier is similar by its letters, without legal forms; a product and a lot by letters and digits alone, as BF-110 and BF-210 are two
 films. Two lots with the same readings at the same time are named too where their names are alike by a digit or by the order of digits.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import shlex
 import unicodedata
+from collections import Counter
 from collections.abc import Iterable
 from difflib import SequenceMatcher
 
@@ -58,7 +59,18 @@ def similar_since(connection: Connection, lab: Lab, number: int) -> list[str]:
     same = connection.exec_driver_sql(SAME_TESTS_SQL, (number,)).fetchall()
     pairs = [((one[0], one[1], one[2]), (one[3], one[4], one[5])) for one in same]
     lines = [_same_tests(older, newer) for older, newer in pairs if all(map(_slip, older, newer))]
-    return _shortened([*lines, *_similar(new, stored)])
+    return _shortened([*lines, *_similar(new, stored, _lots_stored(connection))])
+
+
+def _lots_stored(connection: Connection) -> Counter[tuple[str, ...]]:
+    """The number of lots of each supplier, and of each of its products."""
+    lots: Counter[tuple[str, ...]] = Counter()
+    for supplier, product, count in connection.exec_driver_sql(
+        "SELECT supplier, product, count(*) FROM lot GROUP BY supplier, product"
+    ):
+        lots[supplier,] += count
+        lots[supplier, product] += count
+    return lots
 
 
 def _stored_beside(connection: Connection, number: int, films: set[tuple[str, str]]) -> list[Names]:
@@ -85,7 +97,9 @@ def similar_in_file(lab: Lab, names: Iterable[Names]) -> list[str]:
             rows = connection.exec_driver_sql("SELECT supplier, product, lot FROM lot ORDER BY id").fetchall()
         stored = _right(lab, ((row[0], row[1], row[2]) for row in rows))
     before = set(stored)
-    return _shortened(_similar([one for one in dict.fromkeys(names) if one not in before], stored))
+    new = [one for one in dict.fromkeys(names) if one not in before]
+    lots = Counter(one[:length] for one in (*before, *new) for length in (1, 2))
+    return _shortened(_similar(new, stored, lots))
 
 
 def _right(lab: Lab, names: Iterable[Names]) -> list[Names]:
@@ -99,9 +113,9 @@ def _shortened(lines: list[str]) -> list[str]:
     return distinct if more <= 0 else [*distinct[:MOST_LINES], f"{more} more names are much like others"]
 
 
-def _similar(new: list[Names], stored: list[Names]) -> list[str]:
-    """The lines about new names: suppliers, products of one supplier, lots of one product."""
-    lines = _similar_suppliers(new, stored)
+def _similar(new: list[Names], stored: list[Names], lots: Counter[tuple[str, ...]]) -> list[str]:
+    """The lines about new names: suppliers, products of one supplier, lots of one product; `lots` are counted by the names above them."""
+    lines = _similar_suppliers(new, stored, lots)
     for level, column, code_of in ((1, "product", _code), (2, "lot", _lot_code)):
         # Looked up by their code: a first round may bring tens of thousands of lots.
         first: dict[tuple[tuple[str, ...], str], str] = {}
@@ -110,18 +124,24 @@ def _similar(new: list[Names], stored: list[Names]) -> list[str]:
             code = code_of(name)
             other = first.setdefault((tuple(place), code), name)
             if code and other != name and (*place, name) not in known:
-                lines.append(_line(column, name, other, tuple(place)))
+                lines.append(_line(column, *_slip_first(name, other, tuple(place), lots), tuple(place)))
     return lines
 
 
-def _similar_suppliers(new: list[Names], stored: list[Names]) -> list[str]:
+def _slip_first(later: str, earlier: str, place: tuple[str, ...], lots: Counter[tuple[str, ...]]) -> tuple[str, str]:
+    """Of two names of one thing the suspected slip, then the name that it is read as."""
+    return (earlier, later) if lots[*place, earlier] < lots[*place, later] else (later, earlier)
+
+
+def _similar_suppliers(new: list[Names], stored: list[Names], lots: Counter[tuple[str, ...]]) -> list[str]:
     lines, known = [], list(dict.fromkeys(one[0] for one in stored))
     for name in dict.fromkeys(one[0] for one in new):
         if name in known:
             continue
         alike = [other for other in known if _like_supplier(name, other)]
         if alike:
-            lines.append(_line("supplier", name, max(alike, key=lambda other: _likeness(name, other)), ()))
+            likest = max(alike, key=lambda other: _likeness(name, other))
+            lines.append(_line("supplier", *_slip_first(name, likest, (), lots), ()))
         known.append(name)
     return lines
 

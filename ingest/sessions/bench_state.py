@@ -64,10 +64,14 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """A calibration of an instrument: when it was done, and the end of its last valid day (None: no due date). UTC microseconds."""
+    """A calibration of an instrument: when it was done, and the end of its last valid day (None: no due date). UTC microseconds.
+
+    `left_right`: its record shows that it left the instrument within its tolerance.
+    """
 
     done_us: int
     due_us: int | None
+    left_right: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +172,8 @@ def bench_state(
     Returns
     -------
     BenchState
-        A failed check counts before anything else, then a calibration past its date.
+        A failed check counts before anything else, then a calibration past its date. A failed check no longer counts after a
+        calibration that left the instrument within its tolerance.
 
     Examples
     --------
@@ -186,6 +191,10 @@ def bench_state(
     if checks is not None:
         before = [each for each in checks if 0 <= started_us - each.at_us <= each.before_us]
         after = [each for each in checks if each.after and 0 < each.at_us - ended_us <= each.before_us]
+        if before and before[-1].outcome is Outcome.FAILED:
+            failed_us = before[-1].at_us
+            if any(each.left_right and failed_us < each.done_us <= started_us for each in calibrations or ()):
+                before = []
         counted = [*before[-1:], *after[:1]]
         if any(each.outcome is Outcome.FAILED for each in counted):
             return BenchState.FAILED

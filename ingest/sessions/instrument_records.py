@@ -14,10 +14,23 @@ from ingest.config.lab import Lab
 from ingest.sessions.bench_state import BenchState, Calibration, Check, bench_state, check_outcome, read_again
 from ingest.store.dialect import among
 
-__all__ = ["bench_states", "calibrations_of", "check_reach_us", "check_streams", "checks_for", "checks_of"]
+__all__ = [
+    "adjustments_of",
+    "bench_states",
+    "calibrations_of",
+    "check_reach_us",
+    "check_streams",
+    "checks_for",
+    "checks_of",
+]
 
 CALIBRATION_SQL = (
-    "SELECT instrument_id, done_us, due_on FROM calibration WHERE (instrument_id) IN {} ORDER BY instrument_id, done_us"
+    "SELECT c.instrument_id, c.done_us, c.due_on, c.as_found, c.as_left, c.uncertainty, n.text FROM calibration c "
+    "JOIN label n ON n.id = c.instrument_id WHERE (c.instrument_id) IN {} ORDER BY c.instrument_id, c.done_us"
+)
+FIGURES_SQL = (
+    "SELECT c.done_us, c.as_found, c.as_left, c.uncertainty FROM calibration c JOIN label n ON n.id = c.instrument_id "
+    "WHERE n.text = ? ORDER BY c.done_us"
 )
 # From the check before the first moment on: whether a check is the second in a row depends on it.
 CHECK_SQL = """
@@ -84,9 +97,32 @@ def calibrations_of(connection: Connection, lab: Lab, instruments: list[int]) ->
         return None
     listed, values = among(connection, [(one,) for one in instruments])
     result: dict[int, list[Calibration]] = defaultdict(list)
-    for instrument, done, due in connection.exec_driver_sql(CALIBRATION_SQL.format(listed), values):
-        result[instrument].append(Calibration(int(done), _day_after_us(due, lab) if due else None))
+    for instrument, done, due, before, after, uncertainty, name in connection.exec_driver_sql(
+        CALIBRATION_SQL.format(listed), values
+    ):
+        tolerance, last = _tolerance(lab, name, uncertainty), after or before
+        is_right = bool(last) and tolerance is not None and abs(float(last)) <= tolerance
+        result[instrument].append(Calibration(int(done), _day_after_us(due, lab) if due else None, is_right))
     return result
+
+
+def adjustments_of(connection: Connection, lab: Lab, instrument: str) -> list[tuple[int, float]]:
+    """Return the calibrations that adjusted an instrument: when, and the deviation as found, in percent.
+
+    They found it outside its tolerance and left it inside.
+    """
+    result = []
+    for done, before, after, uncertainty in connection.exec_driver_sql(FIGURES_SQL, (instrument,)):
+        tolerance = _tolerance(lab, instrument, uncertainty)
+        if tolerance is not None and before and after and abs(float(after)) <= tolerance < abs(float(before)):
+            result.append((int(done), float(before)))
+    return result
+
+
+def _tolerance(lab: Lab, instrument: str, uncertainty: str) -> float | None:
+    """The declared tolerance of an instrument in percent, else the uncertainty of the calibration."""
+    declared = next((one.tolerance_percent for one in lab.instruments if one.name == instrument), None)
+    return declared if declared is not None else float(uncertainty) if uncertainty else None
 
 
 def _day_after_us(day: str, lab: Lab) -> int:

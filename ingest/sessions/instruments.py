@@ -24,7 +24,7 @@ from ingest.documents.bench.sensor import Sensor
 from ingest.documents.served import iso
 from ingest.sessions.bench_state import BenchState, Calibration, Check, Outcome, bench_state
 from ingest.sessions.capture_matches import days_off
-from ingest.sessions.instrument_records import calibrations_of, check_reach_us, checks_of
+from ingest.sessions.instrument_records import calibrations_of, checks_of
 from ingest.sessions.sensors import sensors
 from ingest.store.dialect import among
 from ingest.store.store import fetch_frame
@@ -104,10 +104,10 @@ def instruments(connection: Connection, lab: Lab, now: datetime) -> list[Instrum
     ids = [int(row[0]) for row in named]
     known = calibrations_of(connection, lab, ids) if ids else None
     documents = []
+    # All on record: a sheet of earlier years names the last good evidence of its time.
+    checks = checks_of(connection, lab, np.iinfo(np.int64).min, now_us)
     for instrument, name, last_us in named:
         rows = _rows(connection, instrument, now_us)
-        first_us = rows[-2].done_us if len(rows) > 1 else now_us - 400 * DAY_US
-        checks = checks_of(connection, lab, min(first_us, now_us - check_reach_us(lab)), now_us)
         own = checks.get(instrument, [])
         state = _state(connection, instrument, now_us, None if known is None else known.get(instrument, []))
         declared = next((one for one in lab.instruments if one.name == name), None)
@@ -266,19 +266,28 @@ def _is_off(row: _Row, declared: float | None) -> bool:
 
 
 def _drift(rows: list[_Row], declared: float | None) -> tuple[float | None, float | None]:
-    """Drift in percent a year, and days for which the instrument stays within its tolerance."""
-    changes, days = [], []
+    """Drift in percent a year, and days for which the instrument stays within its tolerance.
+
+    Each change is that from what one calibration left to what the next one found. The rate is that since the instrument was last adjusted for
+    being out of tolerance, where a calibration since shows it: the fault that was mended is no drift of the instrument as it is. The days
+    are of all calibrations, as a fault may come again.
+    """
+    changes, days, adjusted = [], [], 0
     for before, after in itertools.pairwise(rows):
         start = before.left if before.left is not None else before.found
         if start is not None and after.found is not None and after.done_us > before.done_us:
             changes.append(math.log1p(after.found / 100) - math.log1p(start / 100))
             days.append((after.done_us - before.done_us) / DAY_US)
+            if _is_off(after, declared) and after.left is not None and abs(after.left) < abs(after.found):
+                adjusted = len(changes)
     tolerance = _tolerance(rows[-1], declared) if rows else None
     if not changes or not tolerance:
         return None, None
     result = drift(changes, days, math.log1p(tolerance / 100))
     longest = None if math.isnan(result.longest) else round(result.longest)
-    return round(100 * math.expm1(365.25 * result.rate), 4), longest
+    since = slice(adjusted if adjusted < len(changes) else 0, None)
+    rate = drift(changes[since], days[since], math.log1p(tolerance / 100)).rate
+    return round(100 * math.expm1(365.25 * rate), 4), longest
 
 
 def _touched(

@@ -15,7 +15,24 @@ import numpy as np
 from ingest.common.instants import HOUR_US, MINUTE_US
 from ingest.sessions.conditioning import BREAKS, FINE, ChamberLog, Rule, State, doors_between
 
-__all__ = ["LoadJudgement", "Progress", "Readiness", "Stay", "judge_load", "readiness", "stays_of"]
+__all__ = [
+    "Event",
+    "LoadJudgement",
+    "Progress",
+    "Readiness",
+    "Stay",
+    "events_of_lot",
+    "judge_load",
+    "load_of_test",
+    "readiness",
+    "stays_of",
+]
+
+# What a load does; a planned test of it moves nothing.
+MOVES = ("in", "moved", "out")
+# UTC microseconds; "in", "out" or "moved"; chamber.
+Event = tuple[int, str, int]
+
 
 # Humidity is summed in integers of this fraction of a percent, so that the mean does not depend on the order.
 FRACTION = 1e-6
@@ -82,7 +99,7 @@ class Readiness:
     earliest_us: int | None
 
 
-def stays_of(events: Sequence[tuple[int, str, int]]) -> list[Stay]:
+def stays_of(events: Sequence[Event]) -> list[Stay]:
     """Return the stays of a load from its events: (UTC microseconds, "in", "out" or "moved", chamber); others are no stays.
 
     `in` or `moved` into another chamber ends the stay before it; a second `in` into the same chamber changes nothing, and so does
@@ -103,6 +120,35 @@ def stays_of(events: Sequence[tuple[int, str, int]]) -> list[Stay]:
         if event != "out" and current is None:
             current = (chamber, at)
     return [*stays, Stay(*current, None)] if current else stays
+
+
+def events_of_lot(whole: Sequence[Event], named: Sequence[Event]) -> list[Event]:
+    """Return the events of one lot of a load: those that name it, and those of the whole load while the lot was in it.
+
+    A lot that has a row of its own for going in was not in the load before: an earlier `in` of the whole load is about other lots.
+    """
+    first = min((event for event in named if event[1] in MOVES), default=None)
+    begins = first[0] if first is not None and first[1] == "in" else None
+    return sorted({*named, *(event for event in whole if begins is None or event[0] >= begins)})
+
+
+def load_of_test(loads: Sequence[Sequence[Stay]], started_us: int, out_us: int) -> Sequence[Stay]:
+    """Return the stays of the load that a test belongs to, of the loads that its lot was in; each has a stay.
+
+    It is the load that went in last, of those that were in a chamber at the test or not longer than `out_us` out of it; else the load
+    that was taken out last. Without a load that had gone in by then it is any: that one judges nothing.
+    """
+
+    def nearness(stays: Sequence[Stay]) -> tuple[bool, int]:
+        before = [stay for stay in stays if stay.from_us <= started_us]
+        if not before:
+            return False, -1
+        last = before[-1]
+        if last.to_us is None or started_us <= last.to_us + out_us:
+            return True, last.from_us
+        return False, last.to_us
+
+    return max(loads, key=nearness)
 
 
 def judge_load(

@@ -8,18 +8,18 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 from sqlalchemy import Connection
 
+from ingest.common.instants import MINUTE_US
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
 from ingest.parsing.rows.load_rows import EVENTS
 from ingest.sessions.conditioning import NO_RULES, ChamberLog, Rule, chamber_log, reach_us
-from ingest.sessions.load_conditioning import Stay, judge_load, stays_of
+from ingest.sessions.load_conditioning import Event, Stay, events_of_lot, judge_load, load_of_test, stays_of
 from ingest.store.dialect import among
 from ingest.store.store import fetch_frame
 
 __all__ = ["LOG", "chamber_logs", "judge_by_loads", "rules_in", "stays_in_store"]
 
 LOG = {"chamber_id": "i8", "logged_us": "i8", "humidity_percent": "f8", "temperature_c": "f8"}
-Event = tuple[int, str, int]
 
 
 def judge_by_loads(
@@ -52,8 +52,9 @@ def judge_by_loads(
     """
     result = judged.assign(clock="chamber", loaded_us=pd.array([pd.NA] * len(judged), dtype="Int64"))
     stays = stays_in_store(connection, sessions["load_id"].tolist(), sessions["lot_id"].tolist())
+    out_us = round(out_minutes * MINUTE_US)
     known = [
-        (index, stays[load, lot], int(started), int(ended))
+        (index, load_of_test(stays[load, lot], int(started), out_us), int(started), int(ended))
         for index, load, lot, started, ended in sessions[["load_id", "lot_id", "started_us", "ended_us"]].itertuples(
             name=None
         )
@@ -91,36 +92,34 @@ def rules_in(connection: Connection, lab: Lab, rule: Conditioning) -> dict[int, 
 
 def stays_in_store(
     connection: Connection, loads: Sequence[int], lots: Sequence[int]
-) -> dict[tuple[int, int], list[Stay]]:
-    """Return the stays of each pair of load and lot that is on record.
+) -> dict[tuple[int, int], list[list[Stay]]]:
+    """Return, for each pair of load and lot that is on record, the stays of the lot in each load that a test of it may belong to.
 
-    Events of a load that name no lot are about all its lots. A session that names no load has the loads that name its lot.
+    That is the load itself; a session that names no load may belong to every load that names its lot.
     """
     pairs = set(zip(loads, lots, strict=True))
     if not pairs or connection.exec_driver_sql("SELECT 1 FROM load_event LIMIT 1").first() is None:
         return {}
-    by_load: dict[int, dict[int, list[Event]]] = defaultdict(lambda: defaultdict(list))
-    by_lot: dict[int, list[Event]] = defaultdict(list)
-    for column, wanted in (
-        ("load_id", sorted({load for load, _ in pairs})),
-        ("lot_id", sorted({lot for _, lot in pairs})),
+    naming, values = among(connection, [(each,) for each in sorted({lot for _, lot in pairs})])
+    loads_of: dict[int, list[int]] = defaultdict(list)
+    for load, lot in connection.exec_driver_sql(
+        f"SELECT DISTINCT load_id, lot_id FROM load_event WHERE (lot_id) IN {naming} ORDER BY load_id, lot_id", values
     ):
-        listed, values = among(connection, [(each,) for each in wanted])
-        rows = connection.exec_driver_sql(
-            f"SELECT load_id, lot_id, at_us, event, chamber_id FROM load_event WHERE ({column}) IN {listed}", values
-        )
-        for load, lot, at, event, chamber in rows:
-            known = (int(at), EVENTS[event], int(chamber))
-            if column == "load_id":
-                by_load[load][lot].append(known)
-            else:
-                by_lot[lot].append(known)
+        loads_of[lot].append(load)
+    wanted = {load for load, _ in pairs}.union(*loads_of.values())
+    listed, values = among(connection, [(each,) for each in sorted(wanted)])
+    by_load: dict[int, dict[int, list[Event]]] = defaultdict(lambda: defaultdict(list))
+    for load, lot, at, event, chamber in connection.exec_driver_sql(
+        f"SELECT load_id, lot_id, at_us, event, chamber_id FROM load_event WHERE (load_id) IN {listed}", values
+    ):
+        by_load[load][lot].append((int(at), EVENTS[event], int(chamber)))
     blank = connection.exec_driver_sql("SELECT id FROM label WHERE kind = 'load' AND text = ''").scalar()
     result = {}
     for load, lot in pairs:
-        events = by_lot.get(lot, []) if load == blank else [*by_load[load].get(0, []), *by_load[load].get(lot, [])]
-        if events:
-            result[load, lot] = stays_of(sorted(set(events)))
+        candidates = loads_of[lot] if load == blank else [load] if load in by_load else []
+        stays = [stays_of(events_of_lot(by_load[each][0], by_load[each][lot])) for each in candidates]
+        if any(stays):
+            result[load, lot] = [each for each in stays if each]
     return result
 
 

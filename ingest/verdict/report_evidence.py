@@ -34,7 +34,7 @@ STATES = {
     "dry": "the chamber was too dry",
     "warm": "the chamber was too warm",
     "cold": "the chamber was too cold",
-    "unlogged": "no complete chamber log of the hours before the test",
+    "unlogged": "no complete log of the air around the bags up to the test: a gap in the chamber log, or the load had been taken out",
     "instrument": "the instrument was overdue for calibration or failed its set-up check",
 }
 BENCH = {

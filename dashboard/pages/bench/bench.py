@@ -42,6 +42,12 @@ NO_STANDARD = (
     "[[check_standard]] in lab.toml."
 )
 
+WHAT_IS_MARKED = (
+    "Marked are the tests of the weeks in which the source was off. A calibration that found an instrument off marks the tests of suppliers' lots "
+    "since the last good evidence, without those that another finding about the instrument marks already. Its sheet on the page Instruments counts all "
+    "tests of suppliers' lots with a verdict since the calibration before."
+)
+
 
 def layout(lab_reader: LabReader, **_other: str) -> html.Div:
     """Chambers with their last weeks, check standards, feeds and rounds."""
@@ -204,19 +210,18 @@ def _findings(findings: list[BenchFinding]) -> html.Component:
         return html.P("None: no source on the bench was off, as far as the lots show.")
     rows = [
         [
-            link(one["finding"], alert_address(one["finding"])),
-            one["message"],
+            link(one["message"], alert_address(one["finding"])),
             day(one["off_from_at"]),
             "not yet" if one["off_until_at"] is None else day(one["off_until_at"]),
             day(one["detected_at"]),
             f"{counted(one['tests'], 'test')} of {counted(one['lots'], 'lot')}",
             word(one["state"]),
+            one["finding"],
         ]
         for one in findings
     ]
-    return table(
-        ("finding", "what", "off from", "normal again from", "detected", "marked", "state"), rows, "Findings so far"
-    )
+    heads = ("finding", "off from", "normal again from", "detected", "marked", "state", "identifier")
+    return html.Div([table(heads, rows, "Findings so far"), html.P(WHAT_IS_MARKED, className="quiet")])
 
 
 def _attribution(share: AttributedShare) -> list[html.P]:

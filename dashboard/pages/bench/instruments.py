@@ -107,19 +107,23 @@ def _instrument(one: Instrument) -> list[object]:
 
 
 def _checks(one: Instrument) -> list[object]:
-    """The set-up checks since the last good one; the others, and those that did not pass among them, are folded."""
+    """The set-up checks since the last good one, and the earlier ones that did not pass; all earlier ones are folded, with their first day."""
     rows = [[day(check["at"]), check_reading(check), check_words(check)] for check in one["checks"]]
     if not rows:
         return []
     shown = len(since_last_good(one["checks"]))
     others = one["checks"][shown:]
-    wrong = sum(check["outcome"] != "passed" for check in others)
     heads = ("set-up check", "reading", "outcome")
-    counts = f"{counted(len(others), 'earlier set-up check')}, {wrong or 'none'} of them not passed"
+    wrong = [row for row, check in zip(rows[shown:], others, strict=True) if check["outcome"] != "passed"]
+    counts = f"{counted(len(others), 'earlier set-up check')} since {day(one['checks'][-1]['at'])}, "
+    counts += f"{len(wrong)} of them not passed" if wrong else "all passed"
     if len(others) > ROWS_SHOWN:
         counts += f"; the latest {ROWS_SHOWN} are shown"
     return [
         table(heads, rows[:shown], f"Set-up checks of {one['name']} since the last good one"),
+        table(heads, wrong[:ROWS_SHOWN], f"Earlier set-up checks of {one['name']} that did not pass")
+        if wrong
+        else None,
         html.Details(
             [html.Summary(counts), table(heads, rows[shown:][:ROWS_SHOWN], f"Earlier set-up checks of {one['name']}")]
         )

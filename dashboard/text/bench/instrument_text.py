@@ -34,11 +34,14 @@ def headline(documents: Sequence[Instrument]) -> str:
     """The instruments that nobody should test on, or that all are in order."""
     wrong = [one for one in documents if one["state"] in ("failed", "overdue")]
     if wrong:
-        return " ".join(f"{one['name']} {STATES[one['state']]}." for one in wrong)
+        return " ".join(f"{one['name']} {'is ' * (one['state'] == 'overdue')}{STATES[one['state']]}." for one in wrong)
     if not documents:
         return "No instrument is named in the tests yet."
     checked = [one for one in documents if one["state"] == "checked"]
-    return f"{counted(len(checked), 'instrument')} of {len(documents)} in date and checked."
+    whole = [one for one in checked if _state(one) == STATES["checked"]]
+    count = counted(len(whole), "instrument") if whole else "No instrument"
+    rest = [f"{one['name']} is {_state(one)}." for one in checked if one not in whole]
+    return " ".join([f"{count} of {len(documents)} in date and checked.", *rest])
 
 
 def next_step(documents: Sequence[Instrument]) -> str:
@@ -146,9 +149,9 @@ def instrument_line(one: Instrument) -> str:
 def _state(one: Instrument) -> str:
     """The state of an instrument; where the lab keeps no record of one kind for it, only the other is claimed."""
     if one["state"] == "checked" and not one["checks"]:
-        return "in date; no set-up check on record"
+        return "in date, with no set-up check on record"
     if one["state"] == "checked" and not one["calibrations"]:
-        return "checked; no calibration on record"
+        return "checked, with no calibration on record"
     return STATES[one["state"]]
 
 
@@ -161,14 +164,19 @@ def found_off_line(sheet: FoundOff) -> str:
     """What a calibration found, since when the instrument may have been wrong, and how many verdicts would change."""
     size = abs(sheet["deviation_percent"])
     way = "high" if sheet["deviation_percent"] > 0 else "low"
+    marked = sum(_moment(lot["tested_at"]) > _moment(sheet["good_at"]) for lot in sheet["lots"])
     always = sum(lot["changes"] == len(SUPPOSITIONS) for lot in sheet["lots"])
     some = sum(0 < lot["changes"] < len(SUPPOSITIONS) for lot in sheet["lots"])
     return (
         f"Found {size:g} % {way} on {day(sheet['found_at'])} (tolerance {sheet['tolerance_percent']:g} %). Last good evidence: "
         f"{sheet['good_by']} of {day(sheet['good_at'])}. Of {counted(len(sheet['lots']), 'test')} since the calibration of "
-        f"{day(sheet['calibrated_at'])}, the verdict of {always} would change under every supposition and of {some} under some. "
+        f"{day(sheet['calibrated_at'])}, {marked} of them after the last good evidence, the verdict of {always} would change under every supposition and of {some} under some. "
         "No reading was corrected."
     )
+
+
+def _moment(text: str) -> datetime:
+    return datetime.fromisoformat(text)
 
 
 def turns(changes: int) -> str:

@@ -22,20 +22,20 @@ __all__ = [
 # In small letters, with single spaces instead of other separators, without units.
 COLUMN_WORDS: dict[str, tuple[str, ...]] = {
     "tested_at": (
-        "tested", "test time", "time of test", "test date", "date time", "datetime", "timestamp", "date", "time", "zeitstempel",
+        "tested", "stamp", "time stamp", "when", "test time", "time of test", "test date", "date time", "datetime", "timestamp", "date", "time", "zeitstempel",
         "prüfzeit", "prüfdatum", "messdatum", "messzeit", "datum", "datum uhrzeit", "fecha", "data", "date heure",
     ),
     "logged_at": (
-        "logged", "log time", "date time", "datetime", "timestamp", "date", "time", "zeitstempel", "datum uhrzeit", "datum zeit",
+        "logged", "stamp", "time stamp", "when", "day", "tag", "log time", "date time", "datetime", "timestamp", "date", "time", "zeitstempel", "datum uhrzeit", "datum zeit",
         "datum", "zeit", "messzeit", "fecha", "data", "date heure",
     ),
     "supplier": ("vendor", "maker", "manufacturer", "lieferant", "hersteller", "fournisseur", "proveedor"),
     "product": (
-        "part", "part number", "part no", "item", "article", "material", "type", "artikel", "artikelnummer", "artikel nr",
+        "part", "style", "part number", "part no", "item", "article", "material", "type", "artikel", "artikelnummer", "artikel nr",
         "produkt", "typ", "folie", "article no", "artículo",
     ),
     "lot": (
-        "batch", "lot number", "lot no", "lot id", "batch number", "batch no", "charge", "chargen nr", "chargennummer", "los",
+        "batch", "roll", "roll lot", "roll no", "lot number", "lot no", "lot id", "batch number", "batch no", "charge", "chargen nr", "chargennummer", "los",
         "los nr", "losnummer", "lote",
     ),
     "specimen": (
@@ -43,17 +43,17 @@ COLUMN_WORDS: dict[str, tuple[str, ...]] = {
         "prüfling", "muster", "muster nr", "tüte", "sachet", "bolsa",
     ),
     "reading": (
-        "discharge", "pulse", "shot", "repeat", "measurement", "entladung", "impuls", "messung", "messung nr", "wiederholung",
+        "discharge", "pulse", "shot", "repeat", "measurement", "shot no", "discharge no", "pulse no", "schuss", "schuss nr", "entladung", "entladung nr", "impuls", "impuls nr", "messung", "messung nr", "wiederholung",
     ),
     "characteristic": ("test", "property", "parameter", "quantity", "merkmal", "prüfmerkmal", "messgröße", "prüfung"),
     "value": ("result", "measured", "measured value", "wert", "messwert", "ergebnis", "valor", "valeur"),
     "unit": ("units", "uom", "u o m", "unit of measure", "units of measure", "einheit", "unité", "unidad"),
-    "chamber": ("cabinet", "room", "climate chamber", "kammer", "klimakammer", "klimaschrank", "schrank"),
+    "chamber": ("cabinet", "cell", "room", "climate chamber", "kammer", "klimakammer", "klimaschrank", "schrank"),
     "instrument": ("meter", "tester", "device", "gerät", "messgerät", "prüfgerät", "tester nr"),
-    "operator": ("tested by", "user", "technician", "prüfer", "bediener", "name", "opérateur"),
-    "received_on": ("received", "receipt date", "goods in", "eingang", "wareneingang", "eingangsdatum"),
+    "operator": ("tested by", "tech", "user", "technician", "prüfer", "bediener", "name", "opérateur"),
+    "received_on": ("received", "came in", "receipt date", "goods in", "eingang", "wareneingang", "eingangsdatum"),
     "made_on": (
-        "made", "mfg", "mfd", "mfg date", "mfd date", "date mfg", "manufacture date", "manufacturing date", "date of manufacture", "date made",
+        "made", "film made", "mfg", "mfd", "mfg date", "mfd date", "date mfg", "manufacture date", "manufacturing date", "date of manufacture", "date made",
         "production date", "manufactured", "herstelldatum", "produktionsdatum", "gefertigt",
     ),
     "load": (
@@ -69,7 +69,7 @@ COLUMN_WORDS: dict[str, tuple[str, ...]] = {
     "frost_point_c": ("frost point", "frost point over ice", "frostpunkt"),
     "temperature_c": ("temperature", "temp", "temperatur", "température", "temperatura"),
     "counted_on": (
-        "counted", "count date", "date of count", "day of count", "stock date", "as of", "date", "day", "zähldatum", "gezählt am",
+        "counted", "count date", "count day", "date of count", "day of count", "stock date", "as of", "date", "day", "zähldatum", "gezählt am",
         "bestandsdatum", "inventurdatum", "stichtag", "datum", "tag", "fecha", "data",
     ),
     "quantity": (
@@ -82,7 +82,7 @@ COLUMN_WORDS: dict[str, tuple[str, ...]] = {
     ),
     "opened_on": ("opened", "open since", "date opened", "geöffnet", "geöffnet am", "angebrochen", "angebrochen am", "anbruch"),
     "at": (
-        "when", "moment", "date time", "datetime", "timestamp", "date", "time", "zeitpunkt", "zeitstempel", "datum uhrzeit", "datum zeit",
+        "when", "moment", "stamp", "time stamp", "day", "date time", "datetime", "timestamp", "date", "time", "zeitpunkt", "zeitstempel", "datum uhrzeit", "datum zeit",
         "datum", "zeit", "fecha", "date heure",
     ),
     "event": ("action", "movement", "in out", "direction", "ereignis", "vorgang", "bewegung", "richtung"),
@@ -99,17 +99,25 @@ COLUMN_WORDS: dict[str, tuple[str, ...]] = {
     "as_found": ("found", "found deviation", "deviation found", "before adjustment", "vorgefunden", "vor justierung", "abweichung vorher"),
     "as_left": ("left", "left deviation", "deviation left", "after adjustment", "hinterlassen", "nach justierung", "abweichung nachher"),
     "uncertainty": (
-        "expanded uncertainty", "u", "u k=2", "u (k=2)", "u, k=2", "u k2", "uncertainty k=2", "uncertainty (k=2)", "expanded uncertainty k=2",
+        "expanded uncertainty", "u", "u95", "u 95", "u k=2", "u (k=2)", "u, k=2", "u k2", "uncertainty k=2", "uncertainty (k=2)", "expanded uncertainty k=2",
         "expanded uncertainty (k=2)", "messunsicherheit", "unsicherheit", "erweiterte messunsicherheit",
     ),
     "certificate": ("certificate no", "certificate number", "cert", "zertifikat", "zertifikat nr", "kalibrierschein", "kalibrierschein nr"),
 }  # fmt: skip
 # Words that mean something else in another lab, with what it is; a column taken by one of them is a doubt.
-AMBIGUOUS_WORDS = {"ladung": "an electric charge", "run": "a run of production"}
+DEVIATIONS = ("as_found", "as_left", "uncertainty")
+AMBIGUOUS_WORDS = {
+    "ladung": "an electric charge",
+    "run": "a run of production",
+    "cell": "a place at the bench",
+    "style": "the form of the bag",
+    "roll": "one roll of several of the lot",
+}
 # A time of day beside a day; last the words that also name a whole stamp.
 TIME_WORDS = (
     "time of day",
     "clock time",
+    "clock",
     "uhrzeit",
     "heure",
     "hora",
@@ -132,7 +140,11 @@ def bare_name(cell: str) -> str:
         return plain
     # Casefolding writes sharp s as two letters, so the words are compared the same way.
     spaced = re.sub(r"[_\s./:#-]+", " ", plain).strip()
-    return spaced.rpartition(" ")[0] if bare_unit(cell) else spaced
+    if bare_unit(cell):
+        return spaced.rpartition(" ")[0]
+    # A deviation of a calibration is in percent, with or without the sign in the name of its column.
+    name = spaced.removesuffix(" %").removesuffix(" percent")
+    return name if any(has_word(ours, name) for ours in DEVIATIONS) else spaced
 
 
 def bare_unit(cell: str) -> str:

@@ -28,7 +28,7 @@ from ingest.common.units import (
     parse_unit,
 )
 from ingest.config.lab import STANDARD_FOLDERS, Lab
-from ingest.config.models import COLUMNS, Characteristic, Source
+from ingest.config.models import COLUMNS, FILL_IN, Characteristic, Source
 from ingest.parsing.cells import DecimalEvidence
 from ingest.parsing.columns import DEW_POINTS
 from ingest.parsing.csv_table import FileFormat, NotATableError, Table, read_table
@@ -42,7 +42,15 @@ from ingest.parsing.proposal.column_words import (
     has_word,
     needs_mapping,
 )
-from ingest.parsing.proposal.stamp_format import StampFormat, day_format, holds_days, holds_times, stamp_format
+from ingest.parsing.proposal.stamp_format import (
+    StampFormat,
+    day_format,
+    holds_days,
+    holds_stamps,
+    holds_times,
+    stamp_format,
+)
+from ingest.parsing.rows.load_rows import EVENTS
 
 __all__ = ["PROPOSAL_BYTES", "Proposal", "propose"]
 
@@ -154,7 +162,7 @@ def propose(head: bytes, lab: Lab, name: str = "") -> Proposal:
     if units_row:
         table = read_table(head, FileFormat(encoding, None, skip_rows, EXPECTED_NAMES, units_row=True))
     cells = [cell.strip(BLANKS + "\r\n") for cell in table.header]
-    draft = _Draft(_kind(cells), cells, table, lab, doubts=doubts)
+    draft = _Draft(_kind(cells, table), cells, table, lab, doubts=doubts)
     draft.declared = {"kind": draft.kind, "folder": STANDARD_FOLDERS[draft.kind]}
     draft.declared |= {"encoding": encoding, "skip_rows": skip_rows, "units_row": units_row}
     # A comma is the usual delimiter; another one that the header leaves open would be recognised wrongly some day.
@@ -254,7 +262,7 @@ def _is_number(cell: str) -> bool:
 # The columns
 
 
-def _kind(cells: Sequence[str]) -> str:
+def _kind(cells: Sequence[str], table: Table) -> str:
     """The kind of a file by what only such files have: a log a humidity, a test the bag; the others have neither."""
     bare = [bare_name(cell) for cell in cells]
     names = {name for kind, columns in COLUMNS.items() if kind != "waveforms" for name in columns}
@@ -262,6 +270,13 @@ def _kind(cells: Sequence[str]) -> str:
     is_log = "humidity_percent" in has or ("temperature_c" in has and "value" not in has)
     if is_log and not has & {"lot", "specimen"}:
         return "climate"
+    if (
+        has & {"load", "chamber"}
+        and "value" not in has
+        and not _numbered(cells)
+        and any(map(_holds_events, table.columns))
+    ):
+        return "loads"
     if "specimen" in has:
         return "tests"
     figures = has & {"due_on", "as_found", "as_left", "uncertainty", "certificate"}
@@ -272,6 +287,12 @@ def _kind(cells: Sequence[str]) -> str:
     if "lot" in has and has & {"quantity", "storage", "opened_on"} and not (has & {"value"} or _numbered(cells)):
         return "stock"
     return "tests"
+
+
+def _holds_events(column: Any) -> bool:
+    """Whether a column holds the events of loads and nothing else."""
+    texts = {text.strip(BLANKS).casefold() for text in column.slice(0, EXAMPLES).to_pylist()} - {""}
+    return bool(texts) and texts <= set(EVENTS)
 
 
 def _match_columns(draft: _Draft) -> None:
@@ -289,6 +310,11 @@ def _match_columns(draft: _Draft) -> None:
                     draft.doubts.append(
                         f"{quoted(draft.cells[index])} is taken for {ours}; if it is {AMBIGUOUS_WORDS[word]}, take it out of columns"
                     )
+    if draft.kind == "loads" and "event" not in draft.matches:
+        by_cells = next((index for index in left if _holds_events(draft.table.columns[index])), None)
+        if by_cells is not None:
+            draft.matches["event"] = by_cells
+            del left[by_cells]
     for ours in columns:
         free = {bare: index for index, bare in left.items() if index not in numbered}
         # A likeness does not say over what a dew point is.
@@ -324,8 +350,10 @@ def _propose_stamps(draft: _Draft) -> None:
         _declare_stamp(draft, day_format(draft.stamps(index)))
         return
     days = [one for one in (index, *draft.left()) if one is not None and holds_days(draft.texts(one))]
+    if index is None:
+        index = _stamp_by_cells(draft, days)
     if index is None or (not days and holds_times(draft.texts(index))):
-        draft.doubts.append(f'no column holds day and time; name it as columns = {{ {ours} = "…" }}')
+        draft.doubts.append(f'no column of day and time is recognised; name it as columns = {{ {ours} = "…" }}')
         return
     if holds_times(draft.texts(index)) and days:
         index = draft.matches[ours] = days[0]
@@ -336,6 +364,24 @@ def _propose_stamps(draft: _Draft) -> None:
         draft.matches = {name: at for name, at in draft.matches.items() if at != time}
         draft.declared["time_column"] = draft.cells[time]
     _declare_stamp(draft, stamp_format(draft.stamps(index, time)))
+
+
+def _stamp_by_cells(draft: _Draft, days: list[int]) -> int | None:
+    """The column of day and time by what its cells hold: a stamp, or a day where another column holds times of day."""
+    ours = STAMPS[draft.kind]
+    candidates = [one for one in draft.left() if holds_stamps(draft.texts(one))]
+    if not candidates and any(holds_times(draft.texts(one)) for one in draft.left()):
+        candidates = days
+    if not candidates:
+        return None
+    draft.matches[ours] = candidates[0]
+    others = (
+        f", as do those of {', '.join(quoted(draft.cells[one]) for one in candidates[1:])}" if candidates[1:] else ""
+    )
+    draft.doubts.append(
+        f"{quoted(draft.cells[candidates[0]])} is taken for {ours} as its cells hold days and times{others}; correct it in columns"
+    )
+    return candidates[0]
 
 
 def _declare_stamp(draft: _Draft, stamp: StampFormat) -> None:
@@ -506,7 +552,12 @@ def _propose_fixed(draft: _Draft) -> None:
     def lacks(name: str, text: str, why: str) -> None:
         if name not in draft.matches:
             fixed[name] = text
-            draft.doubts.append(f'{why}; fixed = {{ {name} = "{text}" }} is proposed, write what is right for all rows')
+            what = (
+                f'write the {name} of all rows in place of "{FILL_IN}"'
+                if text == FILL_IN
+                else f"{name} {text} is proposed"
+            )
+            draft.doubts.append(f"{why}; {what} in fixed")
 
     def unrecognised(*names: tuple[str, str]) -> None:
         for name, what in names:
@@ -514,18 +565,18 @@ def _propose_fixed(draft: _Draft) -> None:
                 draft.doubts.append(f'no column of {what} is recognised; name it as columns = {{ {name} = "…" }}')
 
     if draft.kind == "climate":
-        lacks("chamber", "chamber 1", "no column names the chamber; it must be the name that the tests use")
+        lacks("chamber", FILL_IN, "no column names the chamber; it must be the name that the tests use")
         has_dew_point = not draft.matches.keys().isdisjoint(DEW_POINTS)
         needed = ("temperature_c",) if has_dew_point else ("humidity_percent", "temperature_c")
         unrecognised(*((name, name) for name in needed))
     elif draft.kind == "loads":
         unrecognised(("load", "the load"))
-        lacks("chamber", "chamber 1", "no column names the chamber; it must be the name that its log uses")
+        lacks("chamber", FILL_IN, "no column names the chamber; it must be the name that its log uses")
     elif draft.kind == "calibrations":
-        lacks("instrument", "instrument", "no column names the instrument; it must be the name that the tests use")
+        lacks("instrument", FILL_IN, "no column names the instrument; it must be the name that the tests use")
     else:
-        lacks("supplier", "supplier", "no column names the supplier")
-        lacks("product", "product", "no column names the product")
+        lacks("supplier", FILL_IN, "no column names the supplier")
+        lacks("product", FILL_IN, "no column names the product")
         unrecognised(("lot", "the lot"))
     if draft.kind == "tests":
         unrecognised(("specimen", "the number of the bag"))

@@ -6,13 +6,15 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["StampFormat", "day_format", "holds_days", "holds_times", "stamp_format"]
+__all__ = ["StampFormat", "day_format", "holds_days", "holds_stamps", "holds_times", "stamp_format"]
 
 ISO = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 DAY = re.compile(r"([0-9]{1,4})([./-])([0-9]{1,2})\2([0-9]{1,4})")
 # So many cells show the format; all of them show the order of day and month.
 SAMPLE = 200
 TIME = re.compile(r"([0-9]{1,2}):([0-9]{2})(:[0-9]{2})?([.,][0-9]{1,6})?(\s*[AaPp]\.?[Mm]\.?)?")
+
+STAMP = re.compile(rf"(?:{ISO.pattern}|{DAY.pattern})(?:[T\s]|,\s*){TIME.pattern}(?:Z|[+-][0-9]{{2}}:?[0-9]{{2}})?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,11 @@ def holds_days(cells: Sequence[str]) -> bool:
 def holds_times(cells: Sequence[str]) -> bool:
     """Whether all cells are times of day without a day."""
     return bool(cells) and all(TIME.fullmatch(cell) for cell in cells)
+
+
+def holds_stamps(cells: Sequence[str]) -> bool:
+    """Whether all cells are days with a time of day."""
+    return bool(cells) and all(STAMP.fullmatch(cell) for cell in cells)
 
 
 def day_format(cells: Sequence[str]) -> StampFormat:

@@ -31,7 +31,7 @@ def test_a_new_user_brings_a_german_export_in_by_the_proposal_alone(bench: Bench
         jsonschema.validate(outcome, schema("check-file"))
         assert (outcome["problem"], outcome["refused"]) == (None, 0)
         lab_toml = bench.folder / "lab.toml"
-        lab_toml.write_text(lab_toml.read_text() + "\n" + outcome["source"].replace("chamber 1", "Nord"))
+        lab_toml.write_text(lab_toml.read_text() + "\n" + outcome["source"].replace("…", "Nord"))
         path.rename(bench.folder / "drops" / place / name)
 
     files = {file["name"]: file for file in document(bench.folder, "run")["files"]}

@@ -243,21 +243,26 @@ def test_the_hours_of_a_load_follow_from_its_entry_and_the_chamber_log_alone(ben
             (20, "B", ("Alder Film", "MB-10", "L1")),
             (300, "B", ("Alder Film", "MB-10", "L7")),
             (80, "C", ("", "", "")),
+            (90, "D", ("Alder Film", "MB-10", "L4")),
         )
     ]
+    entries.append(((START - timedelta(hours=30)).isoformat(), "D", "C1", "out", "", "", ""))
     (bench.folder / "drops" / "loads").mkdir()
     heads = ("at", "load", "chamber", "event", "supplier", "product", "lot")
     bench.drop("loads.csv", csv_text(heads, entries), "loads")
-    for lot, name in (("L0", "A"), ("L1", "B"), ("L2", "C"), ("L3", "")):
+    for lot, name in (("L0", "A"), ("L1", "B"), ("L2", "C"), ("L3", ""), ("L4", "")):
         bench.drop_tests(f"{lot}.csv", [{**row, "load": name} for row in lot_rows(lot, START, BAGS)])
     bench.run(LATER)
 
     folder = unpack(bundle(bench, "2026-Q3"), tmp_path / "unpacked")
     sessions = check_hours(folder).set_index("lot")
-    assert dict(sessions["hours_of"]) == {"L0": "load", "L1": "load", "L2": "load", "L3": "chamber"}
+    assert dict(sessions["hours_of"]) == {"L0": "load", "L1": "load", "L2": "load", "L3": "chamber", "L4": "load"}
     assert (sessions.loc["L0", "hours"], sessions.loc["L1", "conditioning"]) == (67.5, "short")
     # Events of other lots of the load and the logs of other chambers bear on none of these tests.
-    assert set(table(folder, "loads.csv")["lot"]) == {"L0", "L1", ""}
+    assert set(table(folder, "loads.csv")["lot"]) == {"L0", "L1", "L4", ""}
+    # The test of L4 names no load: it is judged by the load that names its lot, which had been taken out as a whole.
+    events = table(folder, "loads.csv").set_index("load").loc["D", "event"]
+    assert (sessions.loc["L4", "conditioning"], list(events)) == ("unlogged", ["in", "out"])
     assert set(table(folder, "climate.csv")["chamber"]) == {"C1"}
     files = table(folder, "files.csv")
     assert "loads.csv" in set(files["name"])

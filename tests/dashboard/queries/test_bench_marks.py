@@ -22,6 +22,7 @@ from dashboard.text.bench.bench_mark_text import mark_sentence
 from dashboard.text.formatting import day, humidity
 from ingest.alerts.bench_shares import weeks_off
 from ingest.common.instants import from_microseconds, microseconds, weeks_to_us
+from ingest.config.lab import load
 from ingest.evaluation.humidity_effect import _document
 from ingest.store.store import open_store
 from spc.shared_shift.effect import Size
@@ -152,7 +153,7 @@ def test_a_finding_names_the_weeks_of_unusual_humidity_and_not_the_return_to_nor
     bench.run()
     shift = microseconds(MONDAY + timedelta(weeks=26))
     with open_store(bench.folder).reading() as connection:
-        off = weeks_off(connection, finding_at(shift / weeks_to_us(1.0), size))
+        off = weeks_off(connection, load(bench.folder), finding_at(shift / weeks_to_us(1.0), size))
     assert off.returned == returned
     first = from_microseconds(off.from_us)
     if returned:

@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from support.labs import LAB_TOML, MONDAY, NOW, Bench, lot_rows
+from support.labs import LAB_TOML, MONDAY, NOW, Bench, csv_text, lot_rows
 from support.page_text import words
 from support.stores import on_both_stores
 
@@ -100,6 +100,36 @@ def test_a_gain_of_the_tester_is_one_alert_and_holds_what_it_explains(bench: Ben
     assert [alert for alert in charged if alert["raised_at"] >= gain["raised_at"]] == []
     assert gain["id"] in done.raised
     assert not {alert["id"] for alert in held} & set(done.raised)
+
+
+def test_a_calibration_that_adjusted_the_tester_ends_the_marks_of_the_finding(bench: Bench) -> None:
+    fill(bench, range(WEEKS), until=30)
+    bench.run()
+    (gain,) = [alert for alert in alerts(bench) if alert["kind"] == "bench" and alert["supplier"] is None]
+    assert "normal again from" in gain["message"]
+
+    # On the last day of the weeks that were off: the lots of that week were tested after it was adjusted.
+    adjusted = MONDAY + timedelta(weeks=29) - timedelta(hours=1)
+    (bench.folder / "drops" / "calibrations").mkdir()
+    heads = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty")
+    calibrations = [("E1", adjusted.isoformat(), "", "28", "0.2", "2")]
+    bench.drop("k.csv", csv_text(heads, calibrations), "calibrations")
+    bench.run()
+    (gain,) = [
+        alert
+        for alert in alerts(bench)
+        if alert["kind"] == "bench" and alert["supplier"] is None and not alert["id"].startswith("check")
+    ]
+    assert datetime.fromisoformat(gain["evidence"]["off_until_at"]) == adjusted
+    assert gain["evidence"]["closed_because"] == "a calibration adjusted it on 27 Jul 2026"
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.reading() as connection:
+        last = connection.exec_driver_sql(
+            "SELECT max(s.started_us) FROM bench_share b JOIN session s ON s.id = b.session_id WHERE b.alert = ?",
+            (gain["id"],),
+        ).scalar()
+    assert from_microseconds(int(last or 0)) < adjusted
 
 
 @pytest.mark.parametrize(("most", "is_charged"), [(0.5, True), (1.0, False)])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections import Counter
 from datetime import timedelta
 
 import pytest
@@ -58,6 +59,18 @@ def test_a_name_that_is_much_like_another_is_one_line_with_its_command(
 )
 def test_other_names_are_quiet(bench: Bench, first: tuple[str, str, str], second: tuple[str, str, str]) -> None:
     assert hints_of(bench, first, second) == []
+
+
+@pytest.mark.parametrize("slip_first", [True, False])
+def test_the_name_with_fewer_lots_is_the_slip_in_check_and_in_the_round(bench: Bench, slip_first: bool) -> None:
+    names = [("Kelp line", "KL-7", "K0"), ("Kelpline", "KL-7", "K1"), ("Kelpline", "KL-7", "K2")]
+    rows = []
+    for week, (supplier, product, lot) in enumerate(names if slip_first else reversed(names)):
+        rows += lot_rows(lot, MONDAY + week * WEEK, [[9.0 + week, 9.1]], supplier=supplier, product=product)
+    bench.drop_tests("t.csv", rows)
+    before = check(load(bench.folder), MONDAY + 5 * WEEK).similar
+    assert before == bench.run().hints
+    assert before[0].endswith("lotdrift alias supplier 'Kelp line' Kelpline")
 
 
 def test_a_lot_whose_tests_are_stored_under_another_name_counts_twice_and_is_named(bench: Bench) -> None:
@@ -127,7 +140,7 @@ def test_names_of_a_first_round_are_compared_in_time_that_grows_with_their_numbe
     """Twenty thousand lots of one film: compared pair by pair they took minutes."""
     new = [("Alder Film", "MB-10", f"L{number:06d}") for number in range(20_000)]
     began = time.process_time()
-    assert similar_names._similar([*new, ("Alder Film", "MB-10", "L-0OOO17")], []) == [
+    assert similar_names._similar([*new, ("Alder Film", "MB-10", "L-0OOO17")], [], Counter()) == [
         'lot "L-0OOO17" of Alder Film is much like "L000017"; if both are one: '
         "lotdrift alias lot L-0OOO17 L000017 --supplier 'Alder Film' --product MB-10"
     ]

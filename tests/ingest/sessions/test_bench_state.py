@@ -45,6 +45,12 @@ def check(at: int, outcome: Outcome = Outcome.PASSED, *, after: bool = False) ->
         (CALIBRATED, [check(60, after=True), check(161, after=True)], "unchecked"),
         (CALIBRATED, [check(60, after=True), check(150, Outcome.FAILED, after=True)], "failed"),
         (CALIBRATED, [check(60), check(150, Outcome.FAILED)], "checked"),
+        # A calibration after a failed check settles it where it left the instrument right; else the check since counts.
+        ([Calibration(90, 1000, left_right=True)], [check(80, Outcome.FAILED)], "unchecked"),
+        ([Calibration(90, 1000)], [check(80, Outcome.FAILED)], "failed"),
+        ([Calibration(70, 1000, left_right=True)], [check(80, Outcome.FAILED)], "failed"),
+        ([Calibration(105, 1000, left_right=True)], [check(80, Outcome.FAILED)], "failed"),
+        ([Calibration(90, 1000, left_right=True)], [check(80, Outcome.FAILED), check(95)], "checked"),
     ],
 )
 def test_the_state_of_an_instrument_for_a_session_from_100_to_110(calibrations, checks, state) -> None:
@@ -149,6 +155,23 @@ def test_records_that_come_late_change_the_state_both_ways(bench: Bench) -> None
     put_tests(bench, "m.csv", "K2", MONDAY - timedelta(hours=1), 12.5, standard=True)
     bench.run()
     assert states(bench)["L1"] == ("failed", "valid", "pass")
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "state"),
+    [("12", "0.2", "unchecked"), ("12", "12", "failed"), ("", "", "failed"), ("0.2", "", "unchecked")],
+)
+def test_a_calibration_that_leaves_the_instrument_right_settles_a_failed_check_before_it(
+    bench: Bench, before: str, after: str, state: str
+) -> None:
+    bench.declare(LAB_TOML + STANDARD)
+    put_tests(bench, "k.csv", "K1", MONDAY - timedelta(hours=4), 12.5, standard=True)
+    put_tests(bench, "t.csv", "L1", MONDAY)
+    bench.run()
+    assert states(bench)["L1"][0] == "failed"
+    put_calibration(bench, "b.csv", "tester 1", (MONDAY - timedelta(hours=2)).isoformat(), "", before, after, "2")
+    bench.run()
+    assert states(bench)["L1"][0] == state
 
 
 def test_an_instrument_that_gates_makes_its_tests_invalid_and_its_mend_valid_again(bench: Bench) -> None:

@@ -68,6 +68,43 @@ def test_the_record_may_come_first_and_name_the_lot_instead_of_the_load(bench: B
     assert judged(bench) == [("short", 47, "specimen", 0)]
 
 
+IN = (MONDAY - timedelta(hours=60), "N-1", "C1", "in", *LOT)
+OUT = (MONDAY - timedelta(hours=2), "N-1", "C1", "out")
+
+
+@pytest.mark.parametrize("order", [[[IN], [OUT], "tests"], [[OUT], "tests", [IN]], ["tests", [IN, OUT]]])
+def test_a_whole_load_that_was_taken_out_takes_its_lots_out_for_tests_that_name_no_load(
+    bench: Bench, order: list[object]
+) -> None:
+    bench.drop_climate("c.csv", LOGGED, 61)
+    for number, part in enumerate(order):
+        if isinstance(part, list):
+            drop_loads(bench, f"l{number}.csv", *part)
+        else:
+            put_tests(bench, load="")
+        bench.run()
+    assert judged(bench) == [("unlogged", 58, "specimen", 0)]
+
+
+def test_of_several_loads_of_a_lot_a_test_that_names_none_belongs_to_the_one_in_the_chamber(bench: Bench) -> None:
+    bench.drop_climate("c.csv", LOGGED, 61)
+    put_tests(bench, load="")
+    again = (MONDAY - timedelta(hours=9), "N-2", "C1", "in", *LOT)
+    # Fresh bags went in an hour before the whole load of the first test came out: that is not the end of their stay, nor its beginning.
+    drop_loads(bench, "l.csv", IN, (MONDAY - timedelta(hours=8), "N-1", "C1", "out"), again)
+    bench.run()
+    assert judged(bench) == [("short", 9, "specimen", 0)]
+
+
+def test_a_lot_that_joins_a_load_is_not_in_it_before(bench: Bench) -> None:
+    bench.drop_climate("c.csv", LOGGED, 61)
+    put_tests(bench)
+    put_tests(bench, "u.csv", load="", tested=MONDAY + timedelta(minutes=5))
+    drop_loads(bench, "l.csv", (LOGGED, "N-1", "C1", "in"), (MONDAY - timedelta(hours=20), "N-1", "C1", "in", *LOT))
+    bench.run()
+    assert {state for state, *_ in judged(bench)} == {"short"}
+
+
 def test_events_of_another_lot_of_the_load_are_not_those_of_this_lot(bench: Bench) -> None:
     bench.drop_climate("c.csv", LOGGED, 61)
     put_tests(bench)

@@ -15,14 +15,17 @@ from support.labs import LAB_TOML, NOW, Bench, csv_text, lot_rows
 from support.page_text import words
 
 from dashboard.pages import lot
+from dashboard.pages.bench import bench as bench_page
 from dashboard.pages.bench import instruments as page
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.bench import instrument_text
 from dashboard.text.urls import sheet_address
 from dashboard.web.files import sheet_file
 from ingest.config.lab import load
+from ingest.documents.bench.bench import BenchFinding
 from ingest.sessions.instruments import instruments
 from ingest.store.store import known_store
+from spc.vocabulary.enums import AlertState
 
 DAY_0 = datetime(2026, 1, 5, 9, tzinfo=UTC)
 CALIBRATIONS = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty")
@@ -141,6 +144,65 @@ def test_the_demo_has_a_tester_that_was_found_out_of_tolerance(tmp_path_factory:
 
 
 @pytest.fixture
+def adjusted(tmp_path: Path) -> Bench:
+    """A tester that read 12 % high from day 50, failed its checks, was adjusted on day 90 and found right on day 455."""
+    standard = (
+        '[[check_standard]]\nsupplier = "Kept references"\nproduct = "coupon"\nexpected = 10.0\ntolerance_percent = 8\n'
+    )
+    bench = Bench(tmp_path, LAB_TOML + standard)
+    for number, (at, level) in enumerate(((30, 10.0), (40, 10.1), (60, 11.2), (70, 11.2), (95, 10.0), (100, 10.1))):
+        rows = lot_rows(
+            f"K{number}", DAY_0 + timedelta(days=at), [[level] * 2] * 3, supplier="Kept references", product="coupon"
+        )
+        bench.drop_tests(f"k{number}.csv", [{**row, "instrument": "tester 1"} for row in rows])
+    bench.drop_climate("c.csv", DAY_0 + timedelta(days=60), 24 * 40)
+    for lot_name, at, meter in (("L1", 65, "tester 1"), ("L2", 96, "meter 2")):
+        rows = lot_rows(lot_name, DAY_0 + timedelta(days=at), [[12.0] * 2] * 2)
+        bench.drop_tests(f"{lot_name}.csv", [{**row, "instrument": meter} for row in rows])
+    (bench.folder / "drops" / "calibrations").mkdir()
+    calibrations = [
+        ("tester 1", DAY_0.isoformat(), "", "0.4", "0.4", "2"),
+        ("tester 1", (DAY_0 + timedelta(days=90)).isoformat(), "", "12.1", "0.2", "2"),
+        ("tester 1", (DAY_0 + timedelta(days=455.25)).isoformat(), "2029-01-05", "0.5", "0.5", "2"),
+        ("meter 2", (DAY_0 + timedelta(days=90)).isoformat(), "2029-01-05", "0.1", "0.1", "2"),
+    ]
+    bench.drop("a.csv", csv_text(CALIBRATIONS, calibrations), "calibrations")
+    bench.run(DAY_0 + timedelta(days=460))
+    return bench
+
+
+def test_sheet_and_alert_name_one_last_good_evidence_also_after_a_later_calibration(adjusted: Bench) -> None:
+    store = known_store(adjusted.folder)
+    assert store is not None
+    with store.reading() as connection:
+        moment = DAY_0 + timedelta(days=460)
+        documents = {one["name"]: one for one in instruments(connection, load(adjusted.folder), moment)}
+        (message,) = connection.exec_driver_sql("SELECT message FROM alert WHERE id LIKE 'check%'").scalars()
+    store.close()
+    (sheet,) = documents["tester 1"]["found_off"]
+    assert (sheet["good_by"], sheet["good_at"][:10]) == ("set-up check", "2026-02-14")
+    assert "last good evidence set-up check of 14 Feb 2026" in message
+    line = instrument_text.found_off_line(sheet)
+    assert "Of 1 test since the calibration of 5 Jan 2026, 1 of them after the last good evidence" in line
+    # What was adjusted is no drift: as left 0.2 %, a year later as found 0.5 %: 1.005 / 1.002 - 1.
+    assert documents["tester 1"]["drift_percent_year"] == pytest.approx(0.2994, abs=5e-4)
+    # An instrument without a check on record is not counted as checked.
+    tester, meter = documents["tester 1"], documents["meter 2"]
+    tester["state"] = meter["state"] = "checked"
+    assert instrument_text.headline([tester, meter]) == (
+        "1 instrument of 2 in date and checked. meter 2 is in date, with no set-up check on record."
+    )
+
+
+def test_the_earlier_checks_have_their_span_and_those_that_failed_stand_in_the_open(adjusted: Bench) -> None:
+    shown = " ".join(words(page.layout(LabReader(adjusted.folder))))
+    assert "5 earlier set-up checks since 4 Feb 2026, 2 of them not passed" in shown
+    folded = shown.index("5 earlier set-up checks since")
+    # Once before the folded list, and once in it.
+    assert [shown[:folded].count("read 12.0 % high"), shown[folded:].count("read 12.0 % high")] == [2, 2]
+
+
+@pytest.fixture
 def reads_high(tmp_path: Path) -> Bench:
     """A tester in date that reads 11 to 14 % high at its weekly set-up check, whose scatter leaves each check open."""
     standard = '[[check_standard]]\nsupplier = "Kept references"\nproduct = "coupon"\nexpected = 10.0\n'
@@ -214,3 +276,19 @@ def test_a_lot_states_its_instrument_as_it_was_that_day(reads_high: Bench) -> No
         assert f"tester 1 ({state})" in text
         assert f"Tested with tester 1 ({state})" in call(reads_high.folder, "lot", "Alder Film", f"L{week}").stdout
         assert ("It was tested with tester 1 (failed its set-up check)." in text) == (week == 3)
+
+
+def test_a_finding_of_the_bench_begins_with_its_sentence_and_says_what_is_counted() -> None:
+    finding = BenchFinding(
+        finding="check16858d8c1821",
+        message="T1 was 12 % high",
+        state=AlertState.CLOSED,
+        off_from_at="2026-03-31T08:00:00+00:00",
+        off_until_at="2026-05-08T08:00:00+00:00",
+        detected_at="2026-05-08T08:00:00+00:00",
+        tests=2,
+        lots=2,
+    )
+    shown = " ".join(words(bench_page._findings([finding])))
+    assert shown.index("T1 was 12 % high") < shown.index("2 tests of 2 lots") < shown.index("check16858d8c1821")
+    assert "without those that another finding about the instrument marks already" in shown
