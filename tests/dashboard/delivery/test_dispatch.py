@@ -477,6 +477,22 @@ def test_while_another_process_sends_nothing_is_sent_and_a_line_says_so(
     assert alarms.outbox() == {}
 
 
+def test_a_lock_that_cannot_be_written_is_named_and_the_alert_goes_out_once_it_can(tmp_path: Path) -> None:
+    alarms = Alarms(tmp_path)
+    alarms.raise_alert("one")
+    lock = tmp_path / dispatch.LOCK_NAME
+    lock.unlink(missing_ok=True)
+    lock.mkdir()
+
+    (line,) = alarms.deliver()
+    lock.rmdir()
+    alarms.deliver()
+
+    # The words of errno EISDIR.
+    assert line == f"alerts: {lock} can't be written (Is a directory); mend it, and they are sent with the next round"
+    assert list(alarms.outbox()) == ["one.eml"]
+
+
 def test_an_outbox_that_cannot_be_written_is_told_and_tried_again(tmp_path: Path) -> None:
     alarms = Alarms(tmp_path)
     alarms.raise_alert("one")
