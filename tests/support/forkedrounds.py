@@ -5,7 +5,7 @@
 An order is a line of JSON, and so is its answer:
 
 - {"do": "kill", "folder": F, "seed": N, "longest": S}: rounds that are killed by SIGKILL at random instants up to S seconds
-  after their start, until one ends by itself; the answer is the number of kills.
+  after their start, until one ends by itself; the answer is the number of kills and the seconds that the last round took.
 - {"do": "command", "arguments": [[…], …], "bytes": N}: `lotdrift` commands at the same time, with files limited to N bytes
   where N is given; the answer is a list of exit status, standard output and standard error.
 - {"do": "measure", "arguments": […], "most": N, "seconds": S}: one command that may ask for N bytes more and take S seconds; the
@@ -44,17 +44,18 @@ from ingest.rounds import rounds
 STATUS_OF_A_FAULT = 99
 
 
-def kill_rounds(folder: str, seed: int, longest: float) -> int:
+def kill_rounds(folder: str, seed: int, longest: float) -> tuple[int, float]:
     rng = random.Random(seed)
     kills = 0
     while True:
+        began = time.perf_counter()
         child = os.fork()
         if child == 0:
             _do_round(Path(folder))
         status = _killed_after(child, rng.uniform(0, longest))
         if os.WIFEXITED(status):
             assert os.WEXITSTATUS(status) == 0, f"a round ended with {os.WEXITSTATUS(status)}"
-            return kills
+            return kills, time.perf_counter() - began
         kills += 1
 
 

@@ -82,12 +82,12 @@ class Labs:
         self.factory = factory
         self.made: dict[object, tuple[Bench, Round]] = {}
 
-    def after(self, weeks: int, *, own: float = 0.0, until: int = 99) -> tuple[Bench, Round]:
+    def after(self, weeks: int, *, move: float = 0.0, until: int = 99) -> tuple[Bench, Round]:
         """A lab that a test only reads, and what its round did."""
-        key = weeks, own, until
+        key = weeks, move, until
         if key not in self.made:
             bench = Bench(self.factory.mktemp("weeks"))
-            fill(bench, range(weeks), own=own, until=until)
+            fill(bench, range(weeks), own=move, until=until)
             self.made[key] = bench, bench.run()
         return self.made[key]
 
@@ -257,7 +257,7 @@ def test_the_share_of_attributed_alerts_is_high_from_a_quarter_on(attributed_ale
 
 
 def test_the_share_counts_the_alerts_of_films_that_a_level_can_raise(labs: Labs) -> None:
-    bench, _ = labs.after(WEEKS, own=0.15)
+    bench, _ = labs.after(WEEKS, move=0.15)
     store = known_store(bench.folder)
     assert store is not None
     with store.reading() as connection:
@@ -305,7 +305,7 @@ def test_agreement_alone_names_the_bench_where_no_check_standard_is(bench: Bench
 
 
 def test_a_supplier_that_moves_further_than_the_bench_still_has_its_alert(labs: Labs) -> None:
-    bench, _ = labs.after(WEEKS, own=0.15)
+    bench, _ = labs.after(WEEKS, move=0.15)
     open_ones = [alert for alert in alerts(bench) if alert["state"] == "open" and alert["held_under"] is None]
     assert {alert["supplier"] for alert in open_ones if alert["kind"] == "drift"} == {"Birch Pack"}
 
@@ -397,7 +397,7 @@ def test_an_alert_that_was_over_before_the_bench_moved_speaks_for_none_after() -
 
 
 def test_many_rounds_end_in_the_alerts_of_one_round(tmp_path_factory: pytest.TempPathFactory, labs: Labs) -> None:
-    one, _ = labs.after(WEEKS, own=0.15, until=29)
+    one, _ = labs.after(WEEKS, move=0.15, until=29)
     many = Bench(tmp_path_factory.mktemp("many"))
     fill(many, range(22), own=0.15, until=29)
     many.run()
@@ -506,13 +506,13 @@ def board_and_alerts(bench: Bench, day: str | None = None) -> dict[str, object]:
 
 
 def test_the_replay_of_the_last_day_is_what_the_board_says(labs: Labs) -> None:
-    bench, _ = labs.after(WEEKS, own=0.15, until=29)
+    bench, _ = labs.after(WEEKS, move=0.15, until=29)
     assert board_and_alerts(bench, NOW.date().isoformat()) == board_and_alerts(bench)
 
 
 @pytest.mark.parametrize("weeks", [12, 26])
 def test_the_replay_of_a_day_is_what_a_lab_that_ended_there_says(weeks: int, labs: Labs) -> None:
-    (whole, _), (short, _) = labs.after(WEEKS, own=0.15), labs.after(weeks, own=0.15)
+    (whole, _), (short, _) = labs.after(WEEKS, move=0.15), labs.after(weeks, move=0.15)
     day = (MONDAY + timedelta(weeks=weeks - 1)).date().isoformat()
     then, was = board_and_alerts(whole, day), board_and_alerts(short)
     assert then["alerts"] == was["alerts"]
