@@ -10,9 +10,10 @@ demo: $(VENV)/.installed
 
 # The quick looks at the text first, beside each other; then the tests in four processes, also on two cores: many of them
 # wait for a browser, a server or a clock. What one file of tests shares is made once, as a file is never divided.
+# Compiled tests are kept whatever the environment says: else each of the processes compiles all of them every time.
 test: $(VENV)/.tested-with browser server
 	$(MAKE) --no-print-directory --jobs=3 lint
-	$(BIN)/python -m pytest --numprocesses=4 --dist=loadfile --no-loadscope-reorder
+	PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest --numprocesses=4 --dist=loadfile --no-loadscope-reorder
 
 lint: style types rooms
 

@@ -29,7 +29,10 @@ LONGEST = (
     "test_export.py", "test_shared_shifts.py", "test_runlength_routes.py", "test_request_guard.py", "test_interval_coverage.py",
     "test_evidence.py", "test_drops.py", "test_detection.py", "test_cli.py", "test_wrong_clock.py", "test_accounts.py",
     "test_find.py", "test_login.py", "test_prose.py", "test_dispatch.py", "test_cases.py", "test_corrective_actions.py",
-    "test_insert_rows.py",
+    "test_insert_rows.py", "test_captured_discharges.py", "test_bench_state.py", "test_loads.py", "test_sensor_tolerance.py",
+    "test_load_entries.py", "test_sessions.py", "test_suspect_values.py", "test_bench_record_alerts.py", "test_rule_changes.py",
+    "test_rounds.py", "test_sample_feeds.py", "test_extremes.py", "test_documents.py", "test_widths_browser.py",
+    "test_verdict_browser.py", "test_work_browser.py", "test_stock_browser.py",
 )  # fmt: skip
 
 

@@ -9,14 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from sqlalchemy import BigInteger, Column, Connection, MetaData, SmallInteger, Table, delete, text
+from sqlalchemy import BigInteger, Column, Connection, MetaData, SmallInteger, Table, text
 
 from ingest.store import schema
-from ingest.store.dialect import insert_frame
+from ingest.store.dialect import create_tables, insert_frame
 from ingest.store.store import fetch_frame
 
 __all__ = [
@@ -116,6 +117,28 @@ CAPTURES = TableSpec(
 )
 
 
+@cache
+def _temporary_tables(spec: TableSpec) -> tuple[Table, Table]:
+    """Return the tables `waiting` and `wanted` of one transaction, for rows of one kind.
+
+    Connections may be kept for the next transaction: ON COMMIT DROP ends the tables with this one.
+    """
+    temporary = MetaData()
+    key = [Column(name, BigInteger, primary_key=True) for name in spec.identity]
+    rest = [
+        Column(column.name, column.type, primary_key=column.name == spec.row)
+        for column in spec.table.columns
+        if column.name not in spec.identity
+    ]
+    # also_new: whether another reading of the same data row was new.
+    waiting = Table(
+        "waiting", temporary, *key, *rest, Column("also_new", SmallInteger, nullable=False),
+        prefixes=["TEMPORARY"], postgresql_on_commit="DROP", sqlite_with_rowid=False,
+    )  # fmt: skip
+    wanted = [Column(name, BigInteger) for name in (*spec.identity, "position")]
+    return waiting, Table("wanted", temporary, *wanted, prefixes=["TEMPORARY"], postgresql_on_commit="DROP")
+
+
 class StagedRows:
     """The rows of one drop while they are being stored, within one transaction."""
 
@@ -124,22 +147,7 @@ class StagedRows:
         self._table = spec.table.name
         self._stored = 0
         self._has_waiting = False
-        # Connections may be kept for the next transaction: ON COMMIT DROP ends the tables with this one.
-        temporary = MetaData()
-        key = [Column(name, BigInteger, primary_key=True) for name in spec.identity]
-        rest = [
-            Column(column.name, column.type, primary_key=column.name == spec.row)
-            for column in spec.table.columns
-            if column.name not in spec.identity
-        ]
-        # also_new: whether another reading of the same data row was new.
-        Table(
-            "waiting", temporary, *key, *rest, Column("also_new", SmallInteger, nullable=False),
-            prefixes=["TEMPORARY"], postgresql_on_commit="DROP", sqlite_with_rowid=False,
-        )  # fmt: skip
-        wanted = [Column(name, BigInteger) for name in (*spec.identity, "position")]
-        self._wanted = Table("wanted", temporary, *wanted, prefixes=["TEMPORARY"], postgresql_on_commit="DROP")
-        temporary.create_all(connection, checkfirst=False)
+        create_tables(connection, _temporary_tables(spec))
         # Whether the waiting row agrees with the stored row of its identity.
         same = " AND ".join(f"{self._table}.{name} = waiting.{name}" for name in spec.measured)
         # Whether the waiting row is the first of this drop that differs from the stored row of an earlier drop.
@@ -184,7 +192,7 @@ class StagedRows:
     def _in_store(self, rows: pd.DataFrame, may_be_stored: NDArray[np.bool_]) -> NDArray[np.bool_]:
         is_stored = np.zeros(len(rows), dtype=bool)
         if may_be_stored.any():
-            self._connection.execute(delete(self._wanted))
+            self._connection.exec_driver_sql("DELETE FROM wanted")
             wanted = rows.loc[may_be_stored].assign(position=np.flatnonzero(may_be_stored))
             self._insert("wanted", wanted, (*self._spec.identity, "position"))
             # CROSS JOIN makes SQLite look up each wanted row by its key, whatever its planner assumes of the tables.

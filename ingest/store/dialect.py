@@ -8,16 +8,27 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any, cast
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Table
+from sqlalchemy.engine import URL
+from sqlalchemy.schema import CreateIndex, CreateTable, DDLElement
 
 if TYPE_CHECKING:
     import pandas as pd
     import psycopg
 
-__all__ = ["among", "containing", "insert_frame", "is_server", "json_number", "marked", "percent_marks"]
+__all__ = [
+    "among",
+    "containing",
+    "create_tables",
+    "insert_frame",
+    "is_server",
+    "json_number",
+    "marked",
+    "percent_marks",
+]
 
 # A mark inside quotes is an ordinary character; the server's driver interprets every percent sign, quoted or not.
 QUOTED_OR_MARK = re.compile(r"'[^']*'|\"[^\"]*\"|\?|%")
@@ -62,6 +73,23 @@ def json_number(connection: Connection, column: str, *path: str) -> str:
 def containing(text: str) -> str:
     """Return the pattern of texts that contain this one, for `LIKE ... ESCAPE '!'`."""
     return f"%{text.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%"
+
+
+def create_tables(connection: Connection, tables: Sequence[Table]) -> None:
+    """Create tables that don't exist, with their indexes."""
+    dialect = connection.dialect
+    for statement in _creation(tuple(tables), f"{dialect.name}+{dialect.driver}"):
+        connection.exec_driver_sql(statement)
+
+
+@cache
+def _creation(tables: tuple[Table, ...], driver: str) -> list[str]:
+    """Return the statements that create tables, compiled once: compiling them takes longer than SQLite needs to run them."""
+    dialect = URL.create(driver).get_dialect()()
+    steps: list[DDLElement] = []
+    for table in tables:
+        steps += [CreateTable(table), *map(CreateIndex, sorted(table.indexes, key=str))]
+    return [str(step.compile(dialect=dialect)) for step in steps]
 
 
 def insert_frame(connection: Connection, table: str, rows: pd.DataFrame) -> None:

@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, cast
 from weakref import finalize
 
-from sqlalchemy import Connection, Engine, Table, select, text
+from sqlalchemy import Connection, Engine, Table, inspect, select, text
 from sqlalchemy.exc import DBAPIError
 
 from ingest.common.errors import RowsError, StoreError
 from ingest.config.lab_file import declared_store
-from ingest.store.dialect import among, insert_frame, marked
+from ingest.store.dialect import among, create_tables, insert_frame, marked
 from ingest.store.schema import SCHEMA_VERSION, label, meta, metadata
 from ingest.store.sqlite_store import StoreFile
 
@@ -177,7 +177,10 @@ def _is_new(backend: StoreBackend) -> bool:
 
 def _make_tables(store: Store) -> None:
     with store.writing() as connection:
-        metadata.create_all(connection)
+        # Another program may have made them while this one waited for the lock.
+        if inspect(connection).has_table(meta.name):
+            return
+        create_tables(connection, metadata.sorted_tables)
         put_meta(connection, "schema_version", str(SCHEMA_VERSION))
 
 

@@ -17,9 +17,9 @@ def command(folder: Path, times: int = 1) -> dict[str, object]:
 
 
 class Forked:
-    """The process that forks rounds."""
+    """The process that forks rounds; it has done one itself unless it is `cold`."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, cold: bool = False) -> None:
         here = Path(__file__).parent
         paths = os.pathsep.join([str(here.parent), str(here.parents[1])])
         self.process = subprocess.Popen(
@@ -29,6 +29,8 @@ class Forked:
             text=True,
             env={**os.environ, "PYTHONPATH": paths, "OMP_NUM_THREADS": "1"},
         )
+        if not cold:
+            self.ask(do="warm up")
 
     def ask(self, **order: object) -> Any:
         self.start(**order)

@@ -5,12 +5,14 @@
 An order is a line of JSON, and so is its answer:
 
 - {"do": "kill", "folder": F, "seed": N, "longest": S}: rounds that are killed by SIGKILL at random instants up to S seconds
-  after their start, until one ends by itself; the answer is the number of kills.
+  after their start, until one ends by itself; the answer is the number of kills and the seconds that the last round took.
 - {"do": "command", "arguments": [[…], …], "bytes": N}: `lotdrift` commands at the same time, with files limited to N bytes
   where N is given; the answer is a list of exit status, standard output and standard error.
 - {"do": "measure", "arguments": […], "most": N, "seconds": S}: one command that may ask for N bytes more and take S seconds; the
   answer is exit status (below 0: the signal that ended it), standard output, standard error, and the most memory in bytes
   that it had at a time.
+- {"do": "warm up"}: one round in this process, so that forked ones find all loaded and compiled; the answer is null. Memory
+  that it leaves free is then free to each of them.
 """
 
 from __future__ import annotations
@@ -25,10 +27,12 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from support.labs import NOW
+from click.testing import CliRunner
+from support.labs import MONDAY, NOW, Bench, lot_rows
 
 import dashboard.queries.stored_documents  # noqa: F401  (loaded before the fork)
 import ingest.parsing.proposal.source_preview  # noqa: F401
@@ -40,17 +44,18 @@ from ingest.rounds import rounds
 STATUS_OF_A_FAULT = 99
 
 
-def kill_rounds(folder: str, seed: int, longest: float) -> int:
+def kill_rounds(folder: str, seed: int, longest: float) -> tuple[int, float]:
     rng = random.Random(seed)
     kills = 0
     while True:
+        began = time.perf_counter()
         child = os.fork()
         if child == 0:
             _do_round(Path(folder))
         status = _killed_after(child, rng.uniform(0, longest))
         if os.WIFEXITED(status):
             assert os.WEXITSTATUS(status) == 0, f"a round ended with {os.WEXITSTATUS(status)}"
-            return kills
+            return kills, time.perf_counter() - began
         kills += 1
 
 
@@ -129,9 +134,23 @@ def _start(arguments: list[str], place: Path, prepare: Callable[[], None]) -> in
         os._exit(status)
 
 
+def warm_up() -> None:
+    """Do a round here: it loads and compiles what each forked command would else load and compile again."""
+    with tempfile.TemporaryDirectory() as place:
+        bench = Bench(Path(place))
+        # Years before whatever this computer's clock shows.
+        bench.drop_tests("a.csv", lot_rows("L0", MONDAY - timedelta(weeks=312), [[10.0, 11.0]]))
+        done = CliRunner().invoke(lotdrift, ["run", "--json", "--lab", place])
+        assert done.exit_code == 0, done.output
+    gc.collect()
+    gc.freeze()
+
+
 def obey(order: dict[str, Any]) -> object:
     if order["do"] == "kill":
         return kill_rounds(order["folder"], order["seed"], order["longest"])
+    if order["do"] == "warm up":
+        return warm_up()
     if order["do"] == "measure":
         return measure_command(order["arguments"], order["most"], order["seconds"])
     return run_commands(order["arguments"], order.get("bytes"))

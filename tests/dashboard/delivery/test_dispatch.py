@@ -72,6 +72,20 @@ def test_an_alert_that_the_bench_no_longer_explains_is_told_then(tmp_path: Path)
     assert list(alarms.outbox()) == ["held.eml"]
 
 
+def test_a_bench_alert_says_how_many_supplier_alerts_it_explains(tmp_path: Path) -> None:
+    alarms = Alarms(tmp_path)
+    alarms.raise_alert("bench", kind="bench", supplier=None, product=None, characteristic=None)
+    for name in ("one", "two", "three"):
+        alarms.raise_alert(name, held_under="bench", state="closed" if name == "three" else "open")
+    alarms.raise_alert("alone")
+
+    alarms.deliver()
+
+    texts = {name: text_of(mail) for name, mail in alarms.outbox().items()}
+    assert "explains: 3 supplier alerts" in texts["bench.eml"]
+    assert "explains" not in texts["alone.eml"]
+
+
 def test_an_alert_is_told_once_also_when_it_is_opened_again(tmp_path: Path) -> None:
     alarms = Alarms(tmp_path)
     alarms.raise_alert("one")
@@ -280,6 +294,9 @@ def test_what_a_dead_server_missed_goes_out_when_it_is_back(tmp_path: Path) -> N
     assert [(row["channel"], row["count"], row["next_try"]) for row in rows] == [
         (f"mail {reader}", 1, "2026-11-25T12:05:00+00:00") for reader in sorted(READERS)
     ]
+    # What the line of the round says beside its server and its count of messages.
+    reason = line.removeprefix("mail server 127.0.0.1: ").removesuffix("; 2 messages to send again")
+    assert {row["reason"] for row in rows} == {reason}
 
     with mail_server(box, port):
         assert alarms.deliver(after=timedelta(minutes=4)) == []
@@ -458,6 +475,22 @@ def test_while_another_process_sends_nothing_is_sent_and_a_line_says_so(
     with FileLock(tmp_path / dispatch.LOCK_NAME):
         assert alarms.deliver() == ["alerts: another process is still sending; new alerts are sent with the next round"]
     assert alarms.outbox() == {}
+
+
+def test_a_lock_that_cannot_be_written_is_named_and_the_alert_goes_out_once_it_can(tmp_path: Path) -> None:
+    alarms = Alarms(tmp_path)
+    alarms.raise_alert("one")
+    lock = tmp_path / dispatch.LOCK_NAME
+    lock.unlink(missing_ok=True)
+    lock.mkdir()
+
+    (line,) = alarms.deliver()
+    lock.rmdir()
+    alarms.deliver()
+
+    # The words of errno EISDIR.
+    assert line == f"alerts: {lock} can't be written (Is a directory); mend it, and they are sent with the next round"
+    assert list(alarms.outbox()) == ["one.eml"]
 
 
 def test_an_outbox_that_cannot_be_written_is_told_and_tried_again(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import email
+import re
 from datetime import timedelta
 from email import policy
 from pathlib import Path
@@ -113,6 +114,9 @@ def test_two_loads_are_one_message_with_the_broken_one_first(loaded: Bench) -> N
     (message,) = sent(loaded, 49)
     assert message.startswith("[lotdrift] 1 load ready to test, 1 broken\n")
     assert message.index("- 179 in chamber C2: broken") < message.index("- 178 in chamber C1: ready")
+    # It has a name of its own, not that of one of the two.
+    names = [path.stem for path in (loaded.folder / "outbox").glob("*.eml")]
+    assert len([name for name in names if re.fullmatch("[0-9a-f]{12}", name)]) == 1
 
 
 def test_the_digest_has_a_line_about_the_chambers(loaded: Bench) -> None:

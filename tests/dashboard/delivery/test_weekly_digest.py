@@ -149,14 +149,15 @@ def history(tmp_path_factory: pytest.TempPathFactory) -> Path:
     bench = Bench(folder)
     start = datetime(2026, 3, 2, 9, tzinfo=UTC)
     bench.drop_climate("log.csv", start - timedelta(hours=72), 24 * 7 * 40)
+    rows = []
     for number in range(38):
         tested = start + timedelta(weeks=number)
-        rows = [
+        rows += [
             *_lot(f"R{number}", tested, 9.0 * 1.015 ** max(number - 12, 0), supplier="Alder Film"),
             *_lot(f"S{number}", tested + timedelta(hours=1), 6.0, supplier="Birch Film"),
             *(_lot(f"Q{number}", tested + timedelta(hours=2), 7.0, supplier="Cedar Film") if number < 20 else []),
         ]
-        bench.drop_tests(f"week{number:02}.csv", rows)
+    bench.drop_tests("lots.csv", rows)
     bench.run(WEDNESDAY)
     return folder
 

@@ -6,7 +6,9 @@ They are found in the application itself, so that a new one can't be forgotten; 
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -21,7 +23,7 @@ from dashboard.web.app import make_app
 from ingest.config.lab import load
 from ingest.documents.served import iso
 from ingest.store.schema import metadata
-from ingest.store.store import open_store
+from ingest.store.store import STORE_NAME, open_store
 
 CALLBACK = "/_dash-update-component"
 OPEN = {"/healthz", "/assets/<path:filename>", "/_favicon.ico", "/login"}
@@ -106,13 +108,34 @@ def state_before(lab: Path, cookies: dict[str, str]) -> dict[str, str]:
     return state(lab)
 
 
+@pytest.fixture(scope="module")
+def unchanged(lab: Path, state_before: dict[str, str]) -> Iterator[Callable[[], bool]]:
+    """Whether the store is as it was before all tests.
+
+    To read every row takes as long as many of the tests: it is done once another connection has committed, which changes a
+    number (https://sqlite.org/pragma.html#pragma_data_version).
+    """
+    with closing(sqlite3.connect(lab / STORE_NAME)) as connection:
+        compared = -1
+
+        def same() -> bool:
+            nonlocal compared
+            (commits,) = connection.execute("PRAGMA data_version").fetchone()
+            if commits == compared:
+                return True
+            compared = commits
+            return state(lab) == state_before
+
+        yield same
+
+
 @pytest.fixture(autouse=True)
-def nothing_changes(lab: Path, state_before: dict[str, str]) -> Iterator[None]:
+def nothing_changes(unchanged: Callable[[], bool]) -> Iterator[None]:
     """No request of these tests may leave a trace in what is kept; nor fill the screen."""
     logging.disable(logging.CRITICAL)
     yield
     logging.disable(logging.NOTSET)
-    assert state(lab) == state_before
+    assert unchanged()
 
 
 def state(lab: Path) -> dict[str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -30,6 +31,7 @@ from ingest.config.lab import load
 from ingest.decisions.responses import OPEN_AGAIN, TAKE_BACK_FINDING, respond
 from ingest.rounds.recompute import derive
 from ingest.rounds.replay import replayed
+from ingest.rounds.rounds import Round
 from ingest.store.store import known_store
 from spc.shared_shift.finding import Finding, explain
 from spc.shared_shift.search import shared_shifts
@@ -61,14 +63,42 @@ def week_rows(
 
 
 def fill(bench: Bench, weeks: range, *, own: float = 0.0, standard: bool = True, until: int = 99) -> None:
+    """Drop the weeks as one file."""
     if standard:
         bench.declare(STANDARD)
     if weeks.start == 0:
         bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * (WEEKS + 1))
+    rows = []
     for week in weeks:
         moved = GAIN_WEEK <= week < until
-        rows = week_rows(week, 0.25 * moved, own * (week >= GAIN_WEEK), standard)
-        bench.drop_tests(f"wk{week:02}.csv", rows)
+        rows += week_rows(week, 0.25 * moved, own * (week >= GAIN_WEEK), standard)
+    bench.drop_tests(f"from{weeks.start:02}.csv", rows)
+
+
+class Labs:
+    """Labs after one round, each made once: several tests read the same history."""
+
+    def __init__(self, factory: pytest.TempPathFactory) -> None:
+        self.factory = factory
+        self.made: dict[object, tuple[Bench, Round]] = {}
+
+    def after(self, weeks: int, *, move: float = 0.0, until: int = 99) -> tuple[Bench, Round]:
+        """A lab that a test only reads, and what its round did."""
+        key = weeks, move, until
+        if key not in self.made:
+            bench = Bench(self.factory.mktemp("weeks"))
+            fill(bench, range(weeks), own=move, until=until)
+            self.made[key] = bench, bench.run()
+        return self.made[key]
+
+    def copied(self, bench: Bench, weeks: int) -> None:
+        """Make of an empty lab one that a test may change."""
+        shutil.copytree(self.after(weeks)[0].folder, bench.folder, dirs_exist_ok=True)
+
+
+@pytest.fixture(scope="module")
+def labs(tmp_path_factory: pytest.TempPathFactory) -> Labs:
+    return Labs(tmp_path_factory)
 
 
 def alerts(bench: Bench) -> list[dict[str, object]]:
@@ -78,9 +108,8 @@ def alerts(bench: Bench) -> list[dict[str, object]]:
         return stored_documents.alerts(connection, load(bench.folder), closed_too=True)
 
 
-def test_a_gain_of_the_tester_is_one_alert_and_holds_what_it_explains(bench: Bench) -> None:
-    fill(bench, range(WEEKS))
-    done = bench.run()
+def test_a_gain_of_the_tester_is_one_alert_and_holds_what_it_explains(labs: Labs) -> None:
+    bench, done = labs.after(WEEKS)
     found = alerts(bench)
     (gain,) = [alert for alert in found if alert["kind"] == "bench" and alert["supplier"] is None]
     assert gain["message"].startswith("E1 reads 2")
@@ -177,14 +206,15 @@ def fill_with_move(
     bench: Bench, weeks: range, *, gain_until: int = 99, cedar_from: int = 99, cedar: float = 0.4
 ) -> None:
     """Weeks of a tester that reads too high from `GAIN_WEEK`, and of one supplier that moves by itself later."""
+    rows = []
     for week in weeks:
         gain = 0.25 * (GAIN_WEEK <= week < gain_until)
-        bench.drop_tests(f"wk{week:02}.csv", week_rows(week, gain, cedar * (week >= cedar_from), mover="Cedar Foil"))
+        rows += week_rows(week, gain, cedar * (week >= cedar_from), mover="Cedar Foil")
+    bench.drop_tests(f"from{weeks.start:02}.csv", rows)
 
 
-def test_an_attributed_alert_is_raised_and_delivered_again_when_its_stream_moves_on(bench: Bench) -> None:
-    fill(bench, range(29))
-    bench.run()
+def test_an_attributed_alert_is_raised_and_delivered_again_when_its_stream_moves_on(bench: Bench, labs: Labs) -> None:
+    labs.copied(bench, 29)
     before = attributed(bench, "Cedar Foil")
     assert before
     assert {one["state"] for one in before.values()} == {"open"}
@@ -209,9 +239,8 @@ def test_an_attributed_alert_is_raised_and_delivered_again_when_its_stream_moves
     assert bench.run(NOW + timedelta(days=1)).raised == []
 
 
-def test_a_stream_that_stays_away_when_the_finding_ends_is_the_suppliers_again(bench: Bench) -> None:
-    fill(bench, range(29))
-    bench.run()
+def test_a_stream_that_stays_away_when_the_finding_ends_is_the_suppliers_again(bench: Bench, labs: Labs) -> None:
+    labs.copied(bench, 29)
     before = attributed(bench, "Cedar Foil")
     assert before
     # The tester is repaired, and one supplier has moved by as much by then.
@@ -257,9 +286,8 @@ def test_the_share_of_attributed_alerts_is_high_from_a_quarter_on(attributed_ale
     assert not attribution.AttributedShare(7, 7).is_high
 
 
-def test_the_share_counts_the_alerts_of_films_that_a_level_can_raise(bench: Bench) -> None:
-    fill(bench, range(WEEKS), own=0.15)
-    bench.run()
+def test_the_share_counts_the_alerts_of_films_that_a_level_can_raise(labs: Labs) -> None:
+    bench, _ = labs.after(WEEKS, move=0.15)
     store = known_store(bench.folder)
     assert store is not None
     with store.reading() as connection:
@@ -275,9 +303,8 @@ def test_the_share_counts_the_alerts_of_films_that_a_level_can_raise(bench: Benc
     assert 0 < share.attributed < share.alerts
 
 
-def test_the_pages_show_attributed_alerts_as_such(bench: Bench) -> None:
-    fill(bench, range(WEEKS))
-    bench.run()
+def test_the_pages_show_attributed_alerts_as_such(labs: Labs) -> None:
+    bench, _ = labs.after(WEEKS)
     desk = LabReader(bench.folder)
 
     def shown(path: str, search: str = "") -> str:
@@ -307,9 +334,8 @@ def test_agreement_alone_names_the_bench_where_no_check_standard_is(bench: Bench
     assert gain["evidence"]["check_score"] is None
 
 
-def test_a_supplier_that_moves_further_than_the_bench_still_has_its_alert(bench: Bench) -> None:
-    fill(bench, range(WEEKS), own=0.15)
-    bench.run()
+def test_a_supplier_that_moves_further_than_the_bench_still_has_its_alert(labs: Labs) -> None:
+    bench, _ = labs.after(WEEKS, move=0.15)
     open_ones = [alert for alert in alerts(bench) if alert["state"] == "open" and alert["held_under"] is None]
     assert {alert["supplier"] for alert in open_ones if alert["kind"] == "drift"} == {"Birch Pack"}
 
@@ -400,10 +426,9 @@ def test_an_alert_that_was_over_before_the_bench_moved_speaks_for_none_after() -
     assert attribution._stands(told, 120, SimpleNamespace(points=lots, episodes=[goes_on]))
 
 
-def test_many_rounds_end_in_the_alerts_of_one_round(tmp_path_factory: pytest.TempPathFactory) -> None:
-    one, many = (Bench(tmp_path_factory.mktemp(name)) for name in ("one", "many"))
-    fill(one, range(WEEKS), own=0.15, until=29)
-    one.run()
+def test_many_rounds_end_in_the_alerts_of_one_round(tmp_path_factory: pytest.TempPathFactory, labs: Labs) -> None:
+    one, _ = labs.after(WEEKS, move=0.15, until=29)
+    many = Bench(tmp_path_factory.mktemp("many"))
     fill(many, range(22), own=0.15, until=29)
     many.run()
     for week in range(22, WEEKS, 2):
@@ -412,14 +437,12 @@ def test_many_rounds_end_in_the_alerts_of_one_round(tmp_path_factory: pytest.Tem
     assert alerts(one) == alerts(many)
 
 
-def test_what_was_held_is_open_again_when_the_finding_goes(bench: Bench) -> None:
-    fill(bench, range(WEEKS))
-    bench.run()
+def test_what_was_held_is_open_again_when_the_finding_goes(bench: Bench, labs: Labs) -> None:
+    labs.copied(bench, WEEKS)
     assert any(alert["held_under"] for alert in alerts(bench))
     # The other suppliers' lots of the gain, and the coupon's, are corrected to what they would have been: one is left.
-    for week in range(GAIN_WEEK, WEEKS):
-        rows = [row for row in week_rows(week, 0.0) if row["supplier"] != "Alder Film"]
-        bench.drop_tests(f"again{week}.csv", rows)
+    again = [row for week in range(GAIN_WEEK, WEEKS) for row in week_rows(week, 0.0) if row["supplier"] != "Alder Film"]
+    bench.drop_tests("again.csv", again)
     bench.run()
     found = alerts(bench)
     assert not any(alert["held_under"] for alert in found)
@@ -469,9 +492,8 @@ def test_a_finding_that_a_person_takes_back_explains_and_marks_nothing(bench: Be
     assert marked(bench) >= before
 
 
-def test_only_a_finding_can_be_taken_back(bench: Bench) -> None:
-    fill(bench, range(WEEKS))
-    bench.run()
+def test_only_a_finding_can_be_taken_back(bench: Bench, labs: Labs) -> None:
+    labs.copied(bench, WEEKS)
     other = next(alert for alert in alerts(bench) if alert["supplier"] == "Alder Film")
     store = known_store(bench.folder)
     assert store is not None
@@ -513,21 +535,14 @@ def board_and_alerts(bench: Bench, day: str | None = None) -> dict[str, object]:
         }
 
 
-def test_the_replay_of_the_last_day_is_what_the_board_says(bench: Bench) -> None:
-    fill(bench, range(WEEKS), own=0.15, until=29)
-    bench.run()
+def test_the_replay_of_the_last_day_is_what_the_board_says(labs: Labs) -> None:
+    bench, _ = labs.after(WEEKS, move=0.15, until=29)
     assert board_and_alerts(bench, NOW.date().isoformat()) == board_and_alerts(bench)
 
 
 @pytest.mark.parametrize("weeks", [12, 26])
-def test_the_replay_of_a_day_is_what_a_lab_that_ended_there_says(
-    weeks: int, tmp_path_factory: pytest.TempPathFactory
-) -> None:
-    whole, short = (Bench(tmp_path_factory.mktemp(name)) for name in ("whole", "short"))
-    fill(whole, range(WEEKS), own=0.15)
-    whole.run()
-    fill(short, range(weeks), own=0.15)
-    short.run()
+def test_the_replay_of_a_day_is_what_a_lab_that_ended_there_says(weeks: int, labs: Labs) -> None:
+    (whole, _), (short, _) = labs.after(WEEKS, move=0.15), labs.after(weeks, move=0.15)
     day = (MONDAY + timedelta(weeks=weeks - 1)).date().isoformat()
     then, was = board_and_alerts(whole, day), board_and_alerts(short)
     assert then["alerts"] == was["alerts"]
@@ -537,9 +552,8 @@ def test_the_replay_of_a_day_is_what_a_lab_that_ended_there_says(
     assert key == sorted(unclocked[1], key=lambda row: (row["supplier"], row["product"]))
 
 
-def test_a_replay_forgets_what_people_did_later_and_changes_nothing(bench: Bench) -> None:
-    fill(bench, range(WEEKS))
-    bench.run()
+def test_a_replay_forgets_what_people_did_later_and_changes_nothing(bench: Bench, labs: Labs) -> None:
+    labs.copied(bench, WEEKS)
     before = (bench.folder / "lotdrift.db").read_bytes()
     gain = next(alert for alert in alerts(bench) if alert["kind"] == "bench" and alert["supplier"] is None)
     assert (bench.folder / "lotdrift.db").read_bytes() == before
@@ -565,9 +579,8 @@ def test_a_day_before_the_first_test_is_a_wrong_call(bench: Bench) -> None:
 
 def test_what_moves_away_from_its_only_limit_is_a_note(bench: Bench) -> None:
     bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * (WEEKS + 1))
-    for week in range(WEEKS):
-        rows = week_rows(week, 0.0, -0.4 * (week >= GAIN_WEEK), standard=False)
-        bench.drop_tests(f"wk{week:02}.csv", rows)
+    moves = [week_rows(week, 0.0, -0.4 * (week >= GAIN_WEEK), standard=False) for week in range(WEEKS)]
+    bench.drop_tests("all.csv", [row for week in moves for row in week])
     bench.run()
     moved = [alert for alert in alerts(bench) if alert["kind"] == "drift" and alert["supplier"] == "Birch Pack"]
     assert {alert["grade"] for alert in moved} == {"note"}

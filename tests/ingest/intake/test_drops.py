@@ -29,7 +29,7 @@ from ingest.intake.store_drop import KINDS
 from ingest.parsing.parse_file import read_file
 from ingest.parsing.rows.measurement_rows import contradicting_readings
 from ingest.rounds import rounds
-from ingest.store.store import Store
+from ingest.store.store import Store, open_store
 
 BOTH_STORES = True
 
@@ -393,6 +393,8 @@ def test_a_kept_file_that_is_no_table_stays_is_told_each_round_and_noted_once(be
     assert first.entries == second.entries
     assert [entry.state for entry in second.entries] == ["refused"]
     assert (len(first.raised), second.raised) == (1, [])
+    with open_store(bench.folder).reading() as connection:
+        assert connection.exec_driver_sql('SELECT name, state FROM "drop"').fetchall() == [("a.csv", "refused")]
     assert [one.name for one in (bench.folder / "refused").iterdir()] == ["a.csv.reason.txt"]
 
 

@@ -35,8 +35,8 @@ def fill(bench: Bench, *, slips: int = 12) -> None:
     """Twenty lots near 2 GΩ, of which one was written in another unit."""
     bench.drop_climate("log.csv", MONDAY - timedelta(weeks=1), 24 * 7 * 22)
     levels = 2e9 * np.exp(np.random.default_rng(5).normal(0, 0.05, 20))
-    for number, level in enumerate(levels):
-        bench.drop_tests(f"{number:02}.csv", rows(number, level, 1e3 if number == slips else 1.0))
+    lots = [rows(number, level, 1e3 if number == slips else 1.0) for number, level in enumerate(levels)]
+    bench.drop_tests("lots.csv", [row for lot in lots for row in lot])
 
 
 def document(bench: Bench, *command: str) -> Any:
