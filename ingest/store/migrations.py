@@ -282,12 +282,16 @@ def _to_5(connection: Connection) -> None:
 
 
 def _to_6(connection: Connection) -> None:
-    """Add the planned test of a load, and the specimens of an event of a load before a correction."""
+    """Add the planned test of a load, and the specimens of an event of a load before a correction.
+
+    The next round derives everything again: tests that name no load are judged by rows that take out a whole load, too.
+    """
     word = Text().with_variant(Text(collation="C"), "postgresql")
     operations = Operations(MigrationContext.configure(connection))
     operations.add_column("load_event", Column("planned_us", BigInteger, nullable=False, server_default="0"))
     operations.add_column("earlier_event", Column("specimens", word, nullable=False, server_default=""))
     operations.add_column("earlier_event", Column("planned_us", BigInteger, nullable=False, server_default="0"))
+    put_meta(connection, "declared", "")
 
 
 def _keep_alerts_of_entries(connection: Connection) -> None:
