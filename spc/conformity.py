@@ -289,7 +289,7 @@ def risks(
     >>> edge, u = np.log(20.0), 0.058046916
     >>> rules = [acceptance_limits(-np.inf, edge, u, wrong_pass=guard) for guard in (None, 0.05)]
     >>> both = [risks(np.log(17.0), 0.1**2, u, rule, upper=edge) for rule in rules]
-    >>> [(round(100 * one.wrong_pass, 2), round(100 * one.not_passed, 1)) for one in both]
+    >>> [(round(100 * float(one.wrong_pass), 2), round(100 * float(one.not_passed), 1)) for one in both]
     [(1.43, 4.2), (0.09, 23.0)]
     """
     middle, squared, error = np.broadcast_arrays(*(np.asarray(value, np.float64) for value in (mean, variance, u)))

@@ -42,7 +42,7 @@ def layout(lab_reader: LabReader, find: str = "", by: str = "", start: str = "0"
             _test_first(document) if not find and not first else None,
             html.H2(f"All {counted(document['lots'], 'lot')} by date" if not find else f"Lots with {find!r}"),
             _choose(find, by, document["by"]),
-            *(_lots(rows, document) if rows else [html.P("No lot matches.")]),
+            *(_found(rows, document, find) if rows else [html.P("No lot matches.")]),
             html.P(link("More lots", with_query(STOCK, {"find": find, "by": by, "start": str(first + ROWS)})))
             if more
             else None,
@@ -95,6 +95,11 @@ def _test_first(document: StockDocument) -> html.Section | None:
             _table(document["test_first"], document, "Lots to test first"),
         ]
     )
+
+
+def _found(rows: list[ShelfLotDay], document: StockDocument, find: str) -> list[html.Component]:
+    """The lots that were asked for in one table, all lots by what they ask for."""
+    return [_table(rows, document, "Lots in stock")] if find else _lots(rows, document)
 
 
 def _lots(rows: list[ShelfLotDay], document: StockDocument) -> list[html.Component]:

@@ -189,9 +189,8 @@ def sketch(context: StreamContext) -> StoredSparkline:
     recent = weeks > weeks[-1] - YEAR_WEEKS if weeks.size else believed[believed]
     fan = evaluation.forecast.fan
     # The fan begins at the last lot that the forecast uses; the picture, at the last lot.
-    passed = (
-        float(weeks[-1] - points.floats("weeks")[evaluation.in_forecast][-1]) if evaluation.in_forecast.any() else 0.0
-    )
+    used = points.floats("weeks")[evaluation.in_forecast]
+    passed = float(weeks[-1] - used[-1]) if used.size and weeks.size else 0.0
     return {
         "lots": [
             (round(ago, 2), round(own, 4))
@@ -356,7 +355,7 @@ def _forecast(evaluation: Evaluation, scale: str) -> StoredForecast | None:
         return None
     start = float(evaluation.points["weeks"][evaluation.in_forecast][-1])
     points, names = evaluation.points, ("p10", "p25", "p50", "p75", "p90")
-    believed = np.asarray(points["measured"] & ~points["unreviewed"] & _determined(points))
+    believed = np.asarray(points["measured"] & ~points["unreviewed"])
     levels = [numbers(_levels(outlook.fan[name].to_numpy(np.float64), scale)) for name in names]
     fan: list[StoredFanPoint] = [
         {"tested_us": weeks_to_us(start + ahead), "p10": p10, "p25": p25, "p50": p50, "p75": p75, "p90": p90}

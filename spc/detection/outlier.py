@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from spc.detection.windows import Flags, Windows, limited_levels
+from spc.detection.windows import Flags, Windows
 from spc.kernels.validation import Floats
 
 __all__ = ["OutlierTest", "outlier_test"]
@@ -63,7 +63,7 @@ def outlier_test(seen: Windows) -> OutlierTest:
     [0.214, 0.003]
     """
     known = seen.known[:, :-1]
-    past, noise = np.where(known, limited_levels(seen)[:, :-1], 0.0), seen.variances[:, :-1]
+    past, noise = np.where(known, seen.levels[:, :-1], 0.0), seen.variances[:, :-1]
     lots = known.sum(axis=1)
     variance = _lot_variance(past, noise, known, seen)
     precision = np.where(known, 1.0 / np.maximum(variance[:, None] + noise, 1e-300), 0.0)

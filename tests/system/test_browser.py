@@ -67,7 +67,7 @@ def test_from_the_board_to_the_reading_behind_it(page: Page) -> None:
     page.get_by_text("73 lots").click()
     page.get_by_role("link", name="BF04286").first.click()
 
-    page.get_by_role("heading", name="Lot BF04286").wait_for()
+    page.get_by_role("heading", level=1, name="Lot BF04286").wait_for()
     page.get_by_text("Every reading, with its file and line").first.click()
     assert page.get_by_role("cell", name="energy-2026-11-20.csv").first.is_visible()
     chamber = page.get_by_role("heading", name="Chamber north, before 19 Nov 2026")
@@ -82,7 +82,7 @@ def test_a_click_on_a_lot_in_the_picture_opens_it(page: Page, address: str) -> N
 
     page.locator("#stream-figure .scatterlayer .points path").last.click(force=True)
 
-    page.get_by_role("heading", name="Lot BF0").wait_for()
+    page.get_by_role("heading", level=1, name="Lot BF0").wait_for()
     assert "/lot?supplier=Brackenfoil&lot=BF0" in page.url
 
 
@@ -91,7 +91,7 @@ def test_from_an_alert_to_its_lot_and_the_bench(page: Page) -> None:
     page.get_by_role("heading", name="of grade act").wait_for()
     assert page.get_by_role("heading", name="fails the limit (under 20.0 nJ)").is_visible()
     page.get_by_role("link", name="TW00076").first.click()
-    page.get_by_role("heading", name="Lot TW00076: fails the limit in surface resistance outside").wait_for()
+    page.get_by_role("heading", level=1, name="Lot TW00076: fails the limit in surface resistance outside").wait_for()
 
     page.get_by_role("link", name="Bench", exact=True).click()
     page.get_by_role("heading", name="within tolerance").wait_for()
@@ -246,7 +246,7 @@ def test_the_supplier_that_breaches_first_and_the_reading_behind_it_by_keyboard(
     page.keyboard.press("Enter")
     press_to(page, "BF04286")
     page.keyboard.press("Enter")
-    page.get_by_role("heading", name="Lot BF04286").wait_for()
+    page.get_by_role("heading", level=1, name="Lot BF04286").wait_for()
     press_to(page, "Every reading, with its file and line")
     page.keyboard.press("Enter")
 

@@ -85,7 +85,7 @@ def test_a_specialist_signs_with_the_login_and_finds_the_entry(page: Page, addre
     page.get_by_role("heading", name="the last by Sam").wait_for()
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     page.get_by_role("link", name="Tarnwick, lot TW00076").first.click()
-    page.get_by_role("heading", name="Lot TW00076").wait_for()
+    page.get_by_role("heading", level=1, name="Lot TW00076").wait_for()
 
 
 def test_a_viewer_sees_the_pages_and_no_form_to_enter(page: Page, address: str) -> None:

@@ -22,7 +22,7 @@ from dashboard.queries import lot_document, page_queries, stored_documents, stre
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import csv_file, scorecard
 from dashboard.scorecard import wording as card_wording
-from dashboard.text.formatting import amount, day, evidence, in_unit, percent, shown
+from dashboard.text.formatting import amount, day, evidence, in_unit, percent, present_text, shown
 from dashboard.web.app import page
 from ingest.alerts.attribution import ATTRIBUTABLE_KINDS
 from ingest.decisions.corrective_actions import no_notice_because
@@ -157,13 +157,20 @@ def test_an_alert_states_the_board_as_now_and_keeps_the_sentence_of_its_day(
     for alert in about_streams:
         row, now = board[key(alert)], alert["now"]
         assert now == {name: row[name] for name in now}
-        text = f"now: level {in_unit(row, row['level'])}, last lot {row['last_lot']}"
-        facts = evidence(alert)
-        assert any(fact.startswith(text) for fact in facts)
+        level, last = f"level {in_unit(row, row['level'])}", f"last lot {row['last_lot']}"
+        # The present figures lead where a later lot was tested, else they stand among the facts.
+        facts = [present_text(alert), *evidence(alert)]
+        assert any(
+            fact.startswith((f"now: {level}, {last}", "Now ")) and level in fact and last in fact for fact in facts
+        )
         mail = alert_messages.about_one(alert, context)
-        assert text in mail.text
+        assert f"now: {level}, {last}" in mail.text
         if row["breach_probability"] is not None:
-            assert any(f"chance of a failing lot {percent(row['breach_probability'])}" in fact for fact in facts)
+            chance = percent(row["breach_probability"])
+            assert any(
+                f"chance of a failing lot {chance}" in fact or f"{chance} chance of a failing lot" in fact
+                for fact in facts
+            )
         if alert["id"] in gathered["notices"]:
             paper = gathered["notices"][alert["id"]]
             assert paper["level_now"] == row["level"]
@@ -197,7 +204,8 @@ def test_alerts_and_new_alerts_are_counted_alike(lab_reader: LabReader, gathered
     }
     not_closed = [one for one in gathered["alerts"] if one["state"] != "closed"]
     for row in gathered["board"]:
-        own = [one for one in of_streams(not_closed) if key(one) == key(row)]
+        # Lots in stock near their date are a reason to look at the stream of their film.
+        own = [one for one in not_closed if one["characteristic"] and key(one) == key(row)]
         assert len(gathered["reasons"].get(key(row), [])) == len(own)
     unexplained = [one for one in not_closed if one["held_under"] is None]
     assert {one["id"] for one in gathered["week"]["open"]} == {one["id"] for one in unexplained}
