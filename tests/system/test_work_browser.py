@@ -51,7 +51,7 @@ def headline(page: Page) -> str:
 def test_on_monday_the_headline_leads_to_the_cases_and_is_quiet_once_all_have_a_response(page: Page) -> None:
     assert headline(page).startswith("3 suppliers to call: Brackenfoil (BF-110 first)")
     page.get_by_role("link", name="Alerts", exact=True).click()
-    page.get_by_role("heading", name="7 open cases: 7 to respond to, 3 of grade act.").wait_for()
+    page.get_by_role("heading", name="8 open cases: 8 to respond to, 3 of grade act.").wait_for()
     assert page.locator(".case").first.get_by_role("link", name=WORST_FIRST[0]).is_visible()
 
     # The worst case: both of its alerts are answered at once; a blank reason comes back with what was written.
@@ -89,15 +89,16 @@ def test_on_monday_the_headline_leads_to_the_cases_and_is_quiet_once_all_have_a_
         form.get_by_role("button", name="Sleep until the next lot").click()
         page.get_by_role("heading", name="sleeps until the next lot").wait_for()
 
-    # A lot on the lab's own shelf: no next lot would end it, so that it can only be seen or closed.
-    page.get_by_text("Next to respond to:").get_by_role("link").first.click()
-    page.get_by_role("heading", name="no response yet").wait_for()
-    page.get_by_text("Respond", exact=True).click()
-    assert page.get_by_role("button", name="Sleep until the next lot").count() == 0
-    form = page.locator("form", has=page.get_by_role("button", name="Seen"))
-    form.get_by_label("reason").fill("Test it first")
-    form.get_by_role("button", name="Seen").click()
-    page.get_by_role("heading", name="seen, watching").wait_for()
+    # Lots on the lab's own shelf: no next lot would end these cases, so that they can only be seen or closed.
+    for _ in range(2):
+        page.get_by_text("Next to respond to:").get_by_role("link").first.click()
+        page.get_by_role("heading", name="no response yet").wait_for()
+        page.get_by_text("Respond", exact=True).click()
+        assert page.get_by_role("button", name="Sleep until the next lot").count() == 0
+        form = page.locator("form", has=page.get_by_role("button", name="Seen"))
+        form.get_by_label("reason").fill("Test it first")
+        form.get_by_role("button", name="Seen").click()
+        page.get_by_role("heading", name="seen, watching").wait_for()
 
     page.get_by_role("link", name="Board", exact=True).click()
     quiet = page.get_by_role(
