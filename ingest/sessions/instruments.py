@@ -269,8 +269,8 @@ def _drift(rows: list[_Row], declared: float | None) -> tuple[float | None, floa
     """Drift in percent a year, and days for which the instrument stays within its tolerance.
 
     Each change is that from what one calibration left to what the next one found. The rate is that since the instrument was last adjusted for
-    being out of tolerance, where a calibration since shows it: the fault that was mended is no drift of the instrument as it is. The days
-    are of all calibrations, as a fault may come again.
+    being out of tolerance; None until a calibration since shows it: the fault that was mended is no drift of the instrument as it is. The
+    days are of all calibrations, as a fault may come again.
     """
     changes, days, adjusted = [], [], 0
     for before, after in itertools.pairwise(rows):
@@ -285,8 +285,9 @@ def _drift(rows: list[_Row], declared: float | None) -> tuple[float | None, floa
         return None, None
     result = drift(changes, days, math.log1p(tolerance / 100))
     longest = None if math.isnan(result.longest) else round(result.longest)
-    since = slice(adjusted if adjusted < len(changes) else 0, None)
-    rate = drift(changes[since], days[since], math.log1p(tolerance / 100)).rate
+    if adjusted == len(changes):
+        return None, longest
+    rate = drift(changes[adjusted:], days[adjusted:], math.log1p(tolerance / 100)).rate
     return round(100 * math.expm1(365.25 * rate), 4), longest
 
 

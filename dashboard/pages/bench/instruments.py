@@ -19,6 +19,7 @@ from dashboard.text.bench.instrument_text import (
     instrument_line,
     levels,
     next_step,
+    short_state,
     since_last_good,
     turns,
 )
@@ -95,7 +96,7 @@ def _instrument(one: Instrument) -> list[object]:
     ]
     heads = ("calibrated", "due", "as found", "as left", "uncertainty (k = 2)", "certificate")
     return [
-        html.H2([word(STATES[one["state"]], one["state"]), f" {one['name']}"]),
+        html.H2([word(STATES[one["state"]], short_state(one)), f" {one['name']}"]),
         html.P(instrument_line(one)),
         *_checks(one),
         table(heads, rows, f"Calibrations of {one['name']}")

@@ -12,7 +12,7 @@ from ingest.documents.bench.instrument import CheckRow, FoundOff, Instrument, In
 
 __all__ = [
     "OUTCOMES", "STATES", "SUPPOSITIONS", "advice", "check_reading", "check_words", "found_off_line", "headline", "instrument_line", "levels", "next_step",
-    "since_last_good", "tested_on", "turns",
+    "short_state", "since_last_good", "tested_on", "turns",
 ]  # fmt: skip
 
 STATES: dict[InstrumentState, str] = {
@@ -40,7 +40,7 @@ def headline(documents: Sequence[Instrument]) -> str:
     checked = [one for one in documents if one["state"] == "checked"]
     whole = [one for one in checked if _state(one) == STATES["checked"]]
     count = counted(len(whole), "instrument") if whole else "No instrument"
-    rest = [f"{one['name']} is {_state(one)}." for one in checked if one not in whole]
+    rest = [f"{one['name'][:1].upper()}{one['name'][1:]} is {_state(one)}." for one in checked if one not in whole]
     return " ".join([f"{count} of {len(documents)} in date and checked.", *rest])
 
 
@@ -153,6 +153,11 @@ def _state(one: Instrument) -> str:
     if one["state"] == "checked" and not one["calibrations"]:
         return "checked, with no calibration on record"
     return STATES[one["state"]]
+
+
+def short_state(one: Instrument) -> str:
+    """The state of an instrument in a word or two; "checked" is not claimed of one without a set-up check."""
+    return "in date" if one["state"] == "checked" and not one["checks"] else str(one["state"])
 
 
 def tested_on(instrument: str, state: InstrumentState) -> str:

@@ -71,7 +71,11 @@ def advice(document: ReadyDocument) -> list[Advice]:
         text = f"Do not test {_names(broken)}: bring the chamber back; the hours then start again."
         asks.append(Advice(Urgency.STOP, text, READY))
     for load in loads:
-        if load["too_early"]:
+        if load["too_early"] and _is_before(load["planned_at"], document["at"]):
+            planned, earliest = when(load["planned_at"]), when(load["earliest_at"])
+            text = f"A test of {load['load']} at {planned}, as planned, was too early: it is ready at {earliest} at the earliest."
+            asks.append(Advice(Urgency.RECORD, text, READY))
+        elif load["too_early"]:
             text = f"Do not test {load['load']} at {when(load['planned_at'])} as planned: it is ready at {when(load['earliest_at'])} at the earliest."
             asks.append(Advice(Urgency.STOP, text, READY))
     silent = [load for load in loads if load["state"] == "silent"]
@@ -143,6 +147,10 @@ def load_line(load: ReadyLoad) -> str:
     if load["invalid"]:
         text += f". {counted(load['invalid'], 'test')} of this load came too early and {'does' if load['invalid'] == 1 else 'do'} not count"
     return f"{text}."
+
+
+def _is_before(planned: str | None, at: str) -> bool:
+    return planned is not None and datetime.fromisoformat(planned) < datetime.fromisoformat(at)
 
 
 def plan_line(load: ReadyLoad) -> str:

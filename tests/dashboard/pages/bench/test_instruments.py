@@ -190,7 +190,7 @@ def test_sheet_and_alert_name_one_last_good_evidence_also_after_a_later_calibrat
     tester, meter = documents["tester 1"], documents["meter 2"]
     tester["state"] = meter["state"] = "checked"
     assert instrument_text.headline([tester, meter]) == (
-        "1 instrument of 2 in date and checked. meter 2 is in date, with no set-up check on record."
+        "1 instrument of 2 in date and checked. Meter 2 is in date, with no set-up check on record."
     )
 
 

@@ -155,6 +155,10 @@ def test_a_test_that_is_planned_before_its_load_is_ready_is_warned_of_and_one_af
     assert plan_line(early) == "Test planned for Thu 8 Jan, 23:00, but ready at Fri 9 Jan, 01:00 at the earliest."
     step = next_step(document(loaded, MONDAY + timedelta(hours=60)))
     assert "Do not test N-2 at Thu 8 Jan, 23:00 as planned: it is ready at Fri 9 Jan, 01:00 at the earliest." in step
+    # Once the planned time has gone by, nobody can be kept from the test any more.
+    gone = next_step(document(loaded, MONDAY + timedelta(hours=87)))
+    assert "A test of N-2 at Thu 8 Jan, 23:00, as planned, was too early" in gone
+    assert "Do not test N-2" not in gone
 
     plan(loaded, "q.csv", 88, at=42)
     later = load_named(loaded, "N-2", 60)
