@@ -42,7 +42,7 @@ def layout(lab_reader: LabReader, find: str = "", by: str = "", start: str = "0"
             _test_first(document) if not find and not first else None,
             html.H2(f"All {counted(document['lots'], 'lot')} by date" if not find else f"Lots with {find!r}"),
             _choose(find, by, document["by"]),
-            *(_found(rows, document, find) if rows else [html.P("No lot matches.")]),
+            *(_matching(rows, document, find) if rows else [html.P("No lot matches.")]),
             html.P(link("More lots", with_query(STOCK, {"find": find, "by": by, "start": str(first + ROWS)})))
             if more
             else None,
@@ -97,7 +97,7 @@ def _test_first(document: StockDocument) -> html.Section | None:
     )
 
 
-def _found(rows: list[ShelfLotDay], document: StockDocument, find: str) -> list[html.Component]:
+def _matching(rows: list[ShelfLotDay], document: StockDocument, find: str) -> list[html.Component]:
     """The lots that were asked for in one table, all lots by what they ask for."""
     return [_table(rows, document, "Lots in stock")] if find else _lots(rows, document)
 
