@@ -15,6 +15,7 @@ from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.stored_documents import Stream
 from dashboard.text.formatting import characteristic, day, evidence, present_text
 from dashboard.text.urls import INSTRUMENTS, STOCK, alert_address
+from ingest.common.text import capitalised
 from ingest.decisions.corrective_actions import STEPS
 from ingest.decisions.responses import TAKE_BACK_FINDING
 from ingest.documents.alert import STOCK_ID, Alert, AlertSummary
@@ -85,7 +86,7 @@ def alert_card(
                             html.Span(f" · {action_state}", className="quiet") if action_state else None,
                         ]
                     ),
-                    *headline(alert, message[:1].upper() + message[1:], heading),
+                    *headline(alert, capitalised(message), heading),
                     html.P(" · ".join(evidence(alert)), className="quiet"),
                     html.P(_links(alert), className="quiet"),
                     html.P(["Explained by a bench alert: ", link("open it", alert_address(held_under))])

@@ -24,6 +24,7 @@ from dashboard.text.formatting import (
     room_to_limit,
     weeks,
 )
+from ingest.common.text import capitalised
 from ingest.config.lab import Lab
 from ingest.documents.alert import AlertReason
 from ingest.documents.stream import BoardRow, ProductRow
@@ -47,7 +48,7 @@ def time_to_limit(row: BoardRow) -> str:
 def what_happened(reasons: Sequence[AlertReason], lab: Lab) -> str:
     """The reasons for a stream's state in one line."""
     text = happenings(reasons, lab.alerts.breach_probability)
-    return f"{text[:1].upper()}{text[1:]}." if text else ""
+    return f"{capitalised(text)}." if text else ""
 
 
 def rows_table(

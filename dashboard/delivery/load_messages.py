@@ -14,7 +14,7 @@ from dashboard.delivery.alert_messages import Message, MessageContext
 from dashboard.text import urls
 from dashboard.text.bench.ready_text import PROMISE, load_line, lots_of, plan_line
 from dashboard.text.formatting import CAUTIONS, counted
-from ingest.common.text import printable
+from ingest.common.text import capitalised, printable
 from ingest.config.lab import Lab
 from ingest.documents.bench.ready import ReadyLoad
 from ingest.sessions.ready import ready
@@ -80,7 +80,7 @@ def about_loads(news: Sequence[LoadNews], context: MessageContext) -> Message:
         for one in ordered
     ]
     parts = [
-        f"{subject[:1].upper()}{subject[1:]}.",
+        f"{capitalised(subject)}.",
         "\n".join(lines),
         PROMISE,
         f"Open the dashboard: {urls.on_dashboard(context.dashboard, urls.READY)}",

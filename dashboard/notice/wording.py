@@ -20,6 +20,7 @@ from dashboard.text.formatting import (
 )
 from dashboard.text.verdict.verdict_text import bags_text, level_text
 from ingest.common.number_format import printed_unit, shown_difference
+from ingest.common.text import capitalised
 from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.notice import NoticeDocument, NoticeLot
 from ingest.quarter.notice_lots import LOT_BY_LOT
@@ -107,11 +108,7 @@ def bench(notice: NoticeDocument) -> list[str]:
         for mark in test["bench_findings"]:
             value = f"{read} as read, {in_unit(notice, mark['level_without'])} without it"
             by_finding.setdefault(mark["finding"], (mark, []))[1].append(f"lot {test['lot']} {value}")
-    return [f"{_capital(source_and_size(mark))}: {'; '.join(lots)}." for mark, lots in by_finding.values()]
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return [f"{capitalised(source_and_size(mark))}: {'; '.join(lots)}." for mark, lots in by_finding.values()]
 
 
 def retests(notice: NoticeDocument) -> list[str]:

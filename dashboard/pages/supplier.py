@@ -19,6 +19,7 @@ from dashboard.queries.stored_documents import STATES, Stream
 from dashboard.scorecard import wording
 from dashboard.text.formatting import characteristic, counted, day, listed, weekday
 from dashboard.text.urls import SCORECARDS, SUPPLIER, with_query
+from ingest.common.text import capitalised
 from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
 from ingest.documents.lot import TestedLot
@@ -71,7 +72,7 @@ def layout(lab_reader: LabReader, name: str = "", quarter: str = "", **_other: s
             html.H2("Cases"),
             case_table(standing_cases, looked_at) if standing_cases else html.P("No open case."),
             html.H2("Notices"),
-            html.P(f"{notices_text[:1].upper()}{notices_text[1:]}."),
+            html.P(f"{capitalised(notices_text)}."),
             html.Ul([html.Li(line) for line in wording.notice_lines(notices)]),
             html.H2("Alerts"),
             *[alert_group(group, entries, {}) for group in group_by_stream(alerts)],

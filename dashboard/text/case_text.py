@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboard.text.formatting import characteristic, counted, day
+from ingest.common.text import capitalised
 from ingest.documents.alert import STOCK_ID
 from ingest.documents.case import Case, CaseState
 from spc.vocabulary.enums import Grade
@@ -42,7 +43,7 @@ def case_name(case: Case) -> str:
 def case_message(case: Case, message: str) -> str:
     """A sentence about a case without the name of its stream."""
     text = message.removeprefix(f"{_stream_name(case)}: ")
-    return text[:1].upper() + text[1:]
+    return capitalised(text)
 
 
 def _stream_name(case: Case) -> str:

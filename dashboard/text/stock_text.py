@@ -5,7 +5,7 @@ from __future__ import annotations
 from dashboard.text.formatting import amount, chance_text, characteristic, counted, day, percent, signed
 from dashboard.text.terminal_text import table
 from ingest.common.number_format import LEAST_DIGITS
-from ingest.common.text import printable
+from ingest.common.text import capitalised, printable
 from ingest.documents.stock import AgeingDocument, FilmAge, Hold, ShelfLotDay, StockDocument
 from ingest.evaluation.alert_text import dated_lots
 
@@ -104,11 +104,7 @@ def advice(document: StockDocument) -> str:
         - document["words"].get("passed", 0)
     )
     rest = f" No date can be stated for {counted(silent, 'lot')}." if silent else ""
-    sentence = (
-        f"{dated[:1].upper()}{dated[1:]}: test a lot again before you use it."
-        if dated
-        else "No lot comes near its date."
-    )
+    sentence = f"{capitalised(dated)}: test a lot again before you use it." if dated else "No lot comes near its date."
     return sentence + rest
 
 

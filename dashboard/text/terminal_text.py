@@ -42,7 +42,7 @@ from dashboard.text.retest_text import REASONS, chambers_to_wait_for
 from dashboard.text.retest_text import headline as retest_headline
 from dashboard.text.verdict.limit_change_text import in_force
 from dashboard.text.verdict.verdict_text import bags_text, level_text
-from ingest.common.text import counted_lines, printable
+from ingest.common.text import capitalised, counted_lines, printable
 from ingest.documents.alert import Alert
 from ingest.documents.bench.instrument import Instrument
 from ingest.documents.bench.ready import ReadyDocument
@@ -129,7 +129,7 @@ def stream(document: StreamDocument, row: BoardRow) -> str:
         for point in document["points"]
     ]
     time_left = weeks(row["weeks_to_limit"])
-    standing = f"{now_text(row)[:1].upper()}{now_text(row)[1:]}; time to the limit: {time_left}."
+    standing = f"{capitalised(now_text(row))}; time to the limit: {time_left}."
     declared = in_force(document)
     bounds = (
         f"Specification limit: {room_to_limit(row)} ({declared})."
@@ -179,7 +179,7 @@ def lot(document: LotDocument) -> str:
         facts.append(bags_text(session["bag_count"], session))
         facts += ["level outside the control limits"] if session["outside_control_limits"] else []
         facts.append(mark_sentence(session["bench_findings"], session["level"], session))
-        parts += [fact[:1].upper() + fact[1:] for fact in facts if fact]
+        parts += [capitalised(fact) for fact in facts if fact]
         if session["captures"] is not None:
             parts += findings(session)
         if session["mark"]:

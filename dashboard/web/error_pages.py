@@ -16,6 +16,7 @@ from dashboard.web.entry_error import entry_error
 from dashboard.web.plain_page import plain_page
 from dashboard.web.request_guard import READING_METHODS
 from ingest.common.errors import CallError, LabFileError, NotFoundError, StoreError
+from ingest.common.text import capitalised
 
 __all__ = ["Error", "add_error_pages", "heading_of", "words_of"]
 
@@ -52,7 +53,9 @@ def _answer(error: Error) -> Response:
 def words_of(error: Error, heading: str) -> str:
     """What the page says below its heading; a reader of pages is sent to no command."""
     if isinstance(error, NotFoundError):
-        return f"{error.what[:1].upper()}{error.what[1:]}. The name may have been written otherwise: search for it, or look on the board."
+        return (
+            f"{capitalised(error.what)}. The name may have been written otherwise: search for it, or look on the board."
+        )
     return str(error).removeprefix(heading).strip()
 
 

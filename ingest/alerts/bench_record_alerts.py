@@ -17,7 +17,7 @@ from ingest.alerts.bench_recovery import slowing_chambers
 from ingest.audit.lot_decisions import LOT_DECISIONS
 from ingest.audit.subjects import Subject
 from ingest.common.instants import from_microseconds
-from ingest.common.text import printable
+from ingest.common.text import capitalised, printable
 from ingest.config.lab import Lab
 from ingest.documents.alert import BenchShift, ShownBy, StoredBenchEvidence
 from ingest.evaluation.alert_text import place_named
@@ -141,7 +141,7 @@ def _found_off_message(sheet: Sheet, lab: Lab) -> str:
     name, size, count = sheet.name, sheet.deviation, len(sheet.turning)
     verdicts = f"the verdict of {count} lot{'s' * (count > 1)} could change" if count else "no verdict would change"
     return (
-        f"{name[:1].upper()}{name[1:]} was {abs(size):g} % {'high' if size > 0 else 'low'} at its calibration of {_day_us(sheet.found_us, lab)}, "
+        f"{capitalised(name)} was {abs(size):g} % {'high' if size > 0 else 'low'} at its calibration of {_day_us(sheet.found_us, lab)}, "
         f"tolerance {sheet.tolerance:g} %; last good evidence {sheet.good_by} of {_day_us(sheet.good_us, lab)}: {verdicts}"
     )
 

@@ -9,7 +9,7 @@ import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.common.instants import HOUR_US, from_microseconds, printed_day
-from ingest.common.text import printable
+from ingest.common.text import capitalised, printable
 from ingest.config.lab import Lab
 from ingest.documents.fields import ConditioningState
 from ingest.evaluation.alert_text import place_named
@@ -87,7 +87,7 @@ def _alert(excursion: pd.DataFrame, zone: tzinfo) -> Alert:
         load = place_named("load", str(first["late_load"]))
         finding = f"{sessions} too early: {load} went into {place} on {printed_day(entry)}, {entry:%H:%M}"
     else:
-        finding = f"{place[:1].upper()}{place[1:]} {CONDITIONS[state]} before {sessions}"
+        finding = f"{capitalised(place)} {CONDITIONS[state]} before {sessions}"
     return Alert(
         id=alert_id("climate", chamber, state, str(int(first["started_us"]))),
         kind=Kind.CLIMATE,

@@ -24,7 +24,6 @@ __all__ = [
 ]
 
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
-PLAIN = str.maketrans("⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "-0123456789")
 PRINTED_UNITS = {
     "ohm": "Ω",
     "kohm": "kΩ",
@@ -90,12 +89,13 @@ def shown_difference(value: float, earlier: float, digits: int = LEAST_DIGITS) -
 
 
 def _rounded(value: float, digits: int) -> float:
-    mantissa, _, power = _text(value, digits).partition(" × 10")
-    return (
-        value
-        if mantissa.startswith("10") and not power and value >= 1e4
-        else float(f"{mantissa}e{power.translate(PLAIN) or 0}")
-    )
+    if value == 0 or 1e-3 <= abs(value) < 1e5:
+        return round(value, _decimals(value, digits))
+    return float(f"{value:.{digits - 1}e}")
+
+
+def _decimals(value: float, digits: int) -> int:
+    return digits - 1 if value == 0 else max(0, digits - 1 - math.floor(math.log10(abs(value))))
 
 
 def signed(value: float, digits: str) -> str:
@@ -139,8 +139,7 @@ def _text(value: float, digits: int) -> str:
     if value >= 1e4 and math.log10(value).is_integer():
         return f"10{str(round(math.log10(value))).translate(SUPERSCRIPT)}"
     if value == 0 or 1e-3 <= abs(value) < 1e5:
-        decimals = digits - 1 if value == 0 else max(0, digits - 1 - math.floor(math.log10(abs(value))))
-        return f"{value:.{decimals}f}"
+        return f"{value:.{_decimals(value, digits)}f}"
     mantissa, exponent = f"{value:.{digits - 1}e}".split("e")
     return f"{mantissa} × 10{str(int(exponent)).translate(SUPERSCRIPT)}"
 

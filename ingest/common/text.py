@@ -5,9 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-__all__ = ["counted_lines", "printable", "quoted"]
+__all__ = ["capitalised", "counted_lines", "printable", "quoted"]
 
 QUOTED_CHARACTERS = 60
+
+
+def capitalised(text: str) -> str:
+    """Return a text with a capital first letter; the others stay, as names hold capitals of their own."""
+    return text[:1].upper() + text[1:]
 
 
 def printable(text: str) -> str:

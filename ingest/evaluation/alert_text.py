@@ -7,7 +7,7 @@ from datetime import tzinfo
 from ingest.common.instants import from_microseconds, printed_day
 from ingest.common.number_format import amounts, chance_text, digits_of, in_unit, percent_change, way
 from ingest.common.streams import Stream
-from ingest.common.text import printable
+from ingest.common.text import capitalised, printable
 from ingest.documents.alert import LogDeparture, StoredBenchEvidence, StoredStreamEvidence
 from spc.vocabulary.enums import WANDER, Kind
 from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
@@ -42,7 +42,7 @@ def bench_message(evidence: StoredBenchEvidence, zone: tzinfo) -> str:
     verb = SUSPECT[evidence["suspect_kind"]][1] if until is None else "read"
     named = suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"])
     text = f"{named} {verb} {_shifts(evidence)} {span}: {_reasons(evidence)}"
-    return printable(text[:1].upper() + text[1:])
+    return printable(capitalised(text))
 
 
 def suspect_named(kind: str, suspect: str, quantity: str | None) -> str:

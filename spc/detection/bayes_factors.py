@@ -208,7 +208,7 @@ def _standardised(
 
 def _step(scores: Scores, mean: Floats, alone: Floats) -> tuple[Floats, Floats]:
     score_after, worth_after = _from_here(mean * scores.innovation), _from_here(mean**2)
-    first = alone - mean  # The first moved lot stands beside one that did not move
+    first = alone - mean  # The first moved lot follows one that did not move
     return _standardised(
         score_after + first * scores.innovation,
         worth_after + alone**2 - mean**2,

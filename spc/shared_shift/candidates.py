@@ -29,8 +29,8 @@ _FEWEST_STREAMS = 20
 # With check standards, the part of the suppliers' score that must remain without the one that moved most; without them, the
 # others must show all that is needed, or a supplier that moves alone would be taken for the bench.
 _OTHERS = 0.92
-_SAME_LOTS = 0.5  # Share of lots from which two sources made the same lots
-_ALTERNATIVE = 0.9  # Share of lots from which two sources cannot be told apart
+_SAME_LOTS = 0.5  # Two sources with this share of their lots in common made the same lots
+_ALTERNATIVE = 0.9  # Two sources with this share in common are indistinguishable
 # Share of the budget that each kind of source may spend, which is also its prior probability: a load is one among many.
 # Common practice.
 PRIOR = dict(zip(SOURCES, (0.35, 0.2, 0.25, 0.1, 0.1), strict=True))

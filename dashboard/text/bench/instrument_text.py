@@ -8,6 +8,7 @@ from datetime import datetime
 from dashboard.text.bench.advice import Advice, Urgency, most_urgent
 from dashboard.text.formatting import counted, day, in_unit
 from dashboard.text.urls import INSTRUMENTS
+from ingest.common.text import capitalised
 from ingest.documents.bench.instrument import CheckRow, FoundOff, Instrument, InstrumentState
 
 __all__ = [
@@ -40,7 +41,7 @@ def headline(documents: Sequence[Instrument]) -> str:
     checked = [one for one in documents if one["state"] == "checked"]
     whole = [one for one in checked if _state(one) == STATES["checked"]]
     count = counted(len(whole), "instrument") if whole else "No instrument"
-    rest = [f"{one['name'][:1].upper()}{one['name'][1:]} is {_state(one)}." for one in checked if one not in whole]
+    rest = [f"{capitalised(one['name'])} is {_state(one)}." for one in checked if one not in whole]
     return " ".join([f"{count} of {len(documents)} in date and checked.", *rest])
 
 

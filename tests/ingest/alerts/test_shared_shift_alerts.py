@@ -375,7 +375,7 @@ def test_a_withdrawn_finding_closes_and_marks_only_the_weeks_that_showed_it(
             "SELECT max(s.started_us) FROM bench_share b JOIN session s ON s.id = b.session_id"
         ).scalar_one()
     assert from_microseconds(last).isoformat() < str(gain["evidence"]["off_until_at"])
-    # No alert of a film is said to have come back with the bench.
+    # No alert of a film states that its level came back with the bench.
     assert not any("the bench came back" in str(one["evidence"]["closed_because"]) for one in alerts(bench))
 
 

@@ -200,7 +200,7 @@ def test_a_lot_wholly_over_range_stands_out_and_is_no_level() -> None:
 
 
 def test_one_lot_partly_over_range_begins_no_drift_and_moves_no_forecast() -> None:
-    """Four of six bags beyond the range of the meter, five lots as before after it: the lot stands out, the stream has not moved."""
+    """Four of six bags of one lot are beyond the range of the meter; the next five lots are as before it. Only the lot is an outlier."""
     frame = sessions([*steady(32)], upper=1e4)
     values = [10.0, 10.2, *[5e4] * 4]
     over = pd.DataFrame({"session": 26, "specimen": range(6), "value": values, "bound": [0, 0, 1, 1, 1, 1]})
