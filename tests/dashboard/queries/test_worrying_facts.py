@@ -78,6 +78,8 @@ def test_an_undecided_lot_is_an_alert_to_look_at_and_keeps_the_sign_of_its_value
         alerts = stored_documents.alerts(connection, reader.lab)
         lot = lot_document.lot(connection, reader.lab, "Alder Film", "L11")
         (row,) = stored_documents.board(connection, reader.lab)
+        stream = stream_document.stream(connection, reader.lab, "Alder Film", "MB-10", "shielding_energy")
+        (card,) = scorecard.documents(connection, reader.lab, "2026-Q1", "Alder Film")
     (session,) = lot["sessions"]
     assert session["verdict"] == "undecided"
     (alert,) = [one for one in alerts if one["kind"] == "limit"]
@@ -91,6 +93,13 @@ def test_an_undecided_lot_is_an_alert_to_look_at_and_keeps_the_sign_of_its_value
     assert span["high"] is None
     assert level_text(session["level"], span, {"unit": "nJ"}).endswith("nJ or more")
     assert alert["evidence"]["level_bound"] == 1
+    # Nothing is put in its place on any surface: the point shows the known end, and the mean of the quarter is that of the other lots.
+    (point,) = [one for one in stream["points"] if one["lot"] == "L11"]
+    assert (session["level"], point["level"], point["bound"]) == (None, None, 1)
+    assert point["shown"] == pytest.approx(span["low"], rel=1e-9)
+    (figures,) = card["streams"]
+    assert (figures["level_lots"], len(figures["lot_list"])) == (11, 12)
+    assert [one["level"] for one in figures["lot_list"] if one["lot"] == "L11"] == [None]
     assert session["bag_count"] == {"bags": 6, "outside": 0, "undecided": 1, "worst": 19.0, "worst_bound": 1}
     assert bags_text(session["bag_count"], {"unit": "nJ"}) == "1 of 6 bags undecided, worst bag > 19.0 nJ"
 
