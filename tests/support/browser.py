@@ -106,6 +106,19 @@ def started() -> Iterator[Browser]:
 def drawn(page: Page) -> None:
     """Wait until the page stands and all its figures are drawn."""
     page.locator("#page h1").first.wait_for()
-    page.wait_for_function(
-        "() => document.querySelectorAll('#page .figure .main-svg').length >= document.querySelectorAll('#page .figure').length"
+    until(
+        page,
+        "document.querySelectorAll('#page .figure .main-svg').length >= document.querySelectorAll('#page .figure').length",
     )
+
+
+def until(page: Page, condition: str, seconds: float = 30.0) -> None:
+    """Wait until a JavaScript condition holds.
+
+    Playwright's own wait evaluates its text inside the page on every look but the first,
+    which the Content-Security-Policy of the served pages forbids.
+    """
+    deadline = time.monotonic() + seconds
+    while not page.evaluate(condition):
+        assert time.monotonic() < deadline, f"never true on the page: {condition}"
+        page.wait_for_timeout(20)

@@ -10,7 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 from pypdf import PdfReader
 from support.browser import PAGES, STREAM, WIDTHS, drawn, served
 from support.demolab import copy_of, demo_lab
@@ -255,7 +255,7 @@ def test_the_supplier_that_breaches_first_and_the_reading_behind_it_by_keyboard(
 
 def test_the_first_stream_of_the_board_is_reached_within_twenty_tabs(page: Page) -> None:
     page.get_by_role("heading", name="suppliers to call").wait_for()
-    page.wait_for_function("() => document.activeElement.id === 'page'")
+    expect(page.locator("#page")).to_be_focused()
     for _ in range(20):
         page.keyboard.press("Tab")
         if page.evaluate(FOCUS)["words"] == "BF-110 · shielding energy":
@@ -266,14 +266,14 @@ def test_the_first_stream_of_the_board_is_reached_within_twenty_tabs(page: Page)
 def test_the_humid_week_is_acknowledged_and_opened_again_by_keyboard(page: Page) -> None:
     drawn(page)
     # The focus begins at the main content, and the links to the pages stand before it.
-    page.wait_for_function("() => document.activeElement.id === 'page'")
+    expect(page.locator("#page")).to_be_focused()
     press_to(page, "Alerts", "Shift+Tab")
     page.keyboard.press("Enter")
     page.get_by_role("heading", name="of grade act").wait_for()
     press_to(page, "1 climate")
     page.keyboard.press("Enter")
     page.wait_for_url("**/alerts?show=open&kind=climate")
-    page.wait_for_function("() => document.querySelectorAll('.alert').length === 1")
+    expect(page.locator(".alert")).to_have_count(1)
     answer_by_keyboard(page, "Respond: acknowledge, close, note", "acknowledge", "Door seal replaced")
     page.locator(".alert.acknowledged", has_text="Door seal replaced").wait_for()
 
@@ -297,7 +297,7 @@ def answer_by_keyboard(page: Page, summary: str, button: str, reason: str) -> No
 def test_the_quarter_is_downloaded_by_keyboard(page: Page, tmp_path: Path) -> None:
     drawn(page)
     # The focus begins at the main content, and the links to the pages stand before it.
-    page.wait_for_function("() => document.activeElement.id === 'page'")
+    expect(page.locator("#page")).to_be_focused()
     press_to(page, "Scorecards", "Shift+Tab")
     page.keyboard.press("Enter")
     page.get_by_role("heading", name="Scorecards of 2026-Q3").wait_for()

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 from support.browser import drawn
 from support.demolab import copy_of, demo_lab
 from support.people import PASSWORD, Watch, declare
@@ -51,7 +51,7 @@ def page(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
 def enter(page: Page, name: str, password: str = PASSWORD) -> None:
     """Fill the login by keyboard alone: the name has the focus."""
     page.get_by_role("heading", name="Log in").wait_for()
-    page.wait_for_function("document.activeElement.name === 'name'")
+    expect(page.locator("input[name=name]")).to_be_focused()
     page.keyboard.type(name)
     page.keyboard.press("Tab")
     page.keyboard.type(password)
