@@ -19,7 +19,8 @@ from support.labs import Bench
 from support.people import declare
 
 PHONE = min(WIDTHS)
-# What the engine looks for in which colour scheme: everything, and what alone hangs on it.
+# What the engine looks for in which colour scheme: everything, and what alone hangs on it. Colours do not hang on the width, so
+# that a phone is looked at in the light; the contrast of its texts is measured in both.
 SCHEMES: dict[Literal["light", "dark"], dict[str, object] | None] = {
     "light": None,
     "dark": {"runOnly": ["color-contrast", "link-in-text-block"]},
@@ -142,9 +143,8 @@ def test_every_page_fits_is_read_and_is_named(window: Page, demo_address: str) -
 
 def fit(page: Page) -> list[str]:
     """What is wider than the window, or on a phone cut without a hint."""
-    width = page.viewport_size["width"] if page.viewport_size else 0
-    wide = ["the page"] if page.evaluate("document.documentElement.scrollWidth") > width else []
-    return wide + (page.evaluate(CUT) if width == PHONE else [])
+    wide = ["the page"] if page.evaluate("document.documentElement.scrollWidth > window.innerWidth") else []
+    return wide + (page.evaluate(CUT) if on_a_phone(page) else [])
 
 
 def faint(page: Page) -> list[str]:
@@ -160,9 +160,14 @@ def against_the_rules(page: Page) -> dict[str, list[str]]:
     """What the engine holds against the page in the light and in the dark."""
     found = {}
     for scheme, rules in SCHEMES.items():
-        page.emulate_media(color_scheme=scheme)
-        found[scheme] = violations(page, rules)
+        if scheme == "light" or not on_a_phone(page):
+            page.emulate_media(color_scheme=scheme)
+            found[scheme] = violations(page, rules)
     return found
+
+
+def on_a_phone(page: Page) -> bool:
+    return page.viewport_size is not None and page.viewport_size["width"] == PHONE
 
 
 def violations(page: Page, options: dict[str, object] | None = None) -> list[str]:
@@ -181,12 +186,12 @@ def test_no_page_of_a_lab_with_users_breaks_a_rule(browser: Browser, tmp_path: P
             page = browser.new_page(viewport={"width": width, "height": 900})
             page.goto(base)
             page.get_by_role("heading", name="Log in").wait_for()
-            assert against_the_rules(page) == {"light": [], "dark": []}
+            assert not any(against_the_rules(page).values())
             page.get_by_label("name").fill("Sam")
             page.get_by_label("password").fill("not that")
             page.keyboard.press("Enter")
             page.get_by_role("alert").wait_for()
-            assert against_the_rules(page) == {"light": [], "dark": []}
+            assert not any(against_the_rules(page).values())
             page.close()
 
 
@@ -198,7 +203,7 @@ def test_no_page_of_an_empty_lab_breaks_a_rule(browser: Browser, tmp_path: Path)
                 page.goto(base + where)
                 drawn(page)
                 page.evaluate(UNFOLDED)
-                assert against_the_rules(page) == {"light": [], "dark": []}, (where, width)
+                assert not any(against_the_rules(page).values()), (where, width)
             page.close()
 
 
