@@ -7,21 +7,28 @@ forecast, wandering levels, heavy tails, dependent lots; irregular dates with pa
 is a lot at or over the limit in the 13 weeks after the last one seen.
 
 The second tables are of labs as in `bench_busy_labs.py`, in which no two streams are alike and 5, 15 or 40 % of them change
-within a year, all towards the limit. `knows` knows the mean, the scatter, the law of the lots, the change so far and how
-changes happen; it does not use that neighbouring lots are alike. `share told` is the forecast with its prior odds of a move
-multiplied so that a year has as many moves as the lab really has. `+-` is one standard error.
+within a year, all towards the limit, which lies 2.5 to 6 standard deviations of a lot above the first level; in the last lab it
+lies 1 to 6 above. The outcome is a chance too: that of a breach with the level of every coming day, the law of the lots and
+the autocorrelation with the last lot known. Compared with breaches instead, the errors would be about twice as large or more.
+`knows` knows the mean, the scatter, the law of the lots, the change so far and how changes happen; it does not use the
+autocorrelation. `share estimated` is the forecast with its prior odds of a move multiplied by the factor that 100 streams of
+the lab ask for together (posterior mean of its log, lognormal prior about 1); `no wander` leaves out the models in which the
+level wanders. `+-` is one standard error.
 """
 
 from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from unittest.mock import patch
 
 import numpy as np
 from bench_busy_labs import FIRST_CHANGE, WEEKS, Change, change, lots_of, one_tester
 from scipy import special, stats
 
+from spc.stream import forecast as of_streams
 from spc.stream import trend_posterior
 from spc.stream.forecast import forecast
 
@@ -91,25 +98,66 @@ def brier(given: np.ndarray, breached: np.ndarray) -> float:
 
 # Labs in which streams differ
 
-Sample = tuple[np.ndarray, np.ndarray, np.ndarray, float, bool, float]
+STREAMS_A_LAB = 100
+MOVE_ODDS = ("_STEP_ODDS", "_RAMP_ODDS", "_OLD_RAMP_ODDS")
+FACTORS = np.exp(np.linspace(np.log(0.02), np.log(5.0), 61))
+FACTOR_SD = 1.5  # Prior standard deviation of the log of the factor
+NODES, NODE_WEIGHTS = special.roots_hermitenorm(20)
+PATHS = 1_000
 
 
-def of_lab(rng: np.random.Generator, changing: float) -> Sample:
-    """Weeks, levels and their sampling variance up to a day, the limit, whether a lot breached after it, and what `knows` says."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Sample:
+    """A stream up to a day, its limit, the chance of a breach after it for `knows`, and the true one."""
+
+    weeks: np.ndarray
+    levels: np.ndarray
+    noise: np.ndarray
+    limit: float
+    knows: float
+    outcome: float
+
+
+def of_lab(rng: np.random.Generator, changing: float, lowest_limit: float) -> Sample:
     times = np.sort(rng.uniform(0.0, WEEKS, rng.poisson(WEEKS)))
     now = rng.uniform(FIRST_CHANGE + 4.0, WEEKS - HORIZON)
     tails, dependence = rng.random() < 1 / 3, rng.uniform(0.3, 0.5) if rng.random() < 1 / 9 else 0.0
     own = change(rng, one_tester(changing)) if rng.random() < changing else Change(1e9, 0.0, 0.0)
     noise = 0.25 / rng.integers(3, 13, times.size)
-    level = lots_of(rng, times.size, tails=tails, dependence=dependence) + own.at(times)
-    level += np.sqrt(noise) * rng.standard_normal(times.size)
-    limit, seen = rng.uniform(2.5, 6.0), times <= now
+    lots = lots_of(rng, times.size, tails=tails, dependence=dependence)
+    level = lots + own.at(times) + np.sqrt(noise) * rng.standard_normal(times.size)
+    limit, seen = rng.uniform(lowest_limit, 6.0), times <= now
     coming = ~seen & (times <= now + HORIZON)
-    breach = bool((level[coming] >= limit).any())
     knows = known_chance(
         rng, own if own.start <= now else None, changing, now, times[coming], noise[coming], limit, tails
     )
-    return times[seen], level[seen], noise[seen], limit, breach, knows
+    room = limit - own.at(times[coming])
+    outcome = (
+        chance_after(lots[seen][-1], room, noise[coming], tails, dependence)
+        if dependence
+        else independent_chance(room, noise[coming], tails)
+    )
+    return Sample(times[seen], level[seen], noise[seen], limit, knows, outcome)
+
+
+def independent_chance(room: np.ndarray, noise: np.ndarray, tails: bool) -> float:
+    """Chance that a coming lot is over a limit that lies `room` above its level; the error of its bags is integrated out."""
+    if not tails:
+        return 1.0 - float(np.prod(special.ndtr(room / np.sqrt(1.0 + noise))))
+    z = room[:, None] - np.sqrt(noise)[:, None] * NODES
+    inside = stats.t.cdf(np.sqrt(2.0) * z, 4) @ NODE_WEIGHTS / NODE_WEIGHTS.sum()
+    return 1.0 - float(np.prod(inside))
+
+
+def chance_after(last: float, room: np.ndarray, noise: np.ndarray, tails: bool, dependence: float) -> float:
+    """The same for lots that depend on the one before, by simulation with numbers of its own."""
+    rng = np.random.default_rng(7)
+    lot, inside = np.full(PATHS, last), np.ones(PATHS)
+    for one, error in zip(room, np.sqrt(noise), strict=True):
+        fresh = lots_of(rng, PATHS, tails=tails, dependence=0.0)
+        lot = dependence * lot + np.sqrt(1.0 - dependence**2) * fresh
+        inside *= special.ndtr((one - lot) / error)
+    return 1.0 - float(inside.mean())
 
 
 def known_chance(
@@ -136,50 +184,86 @@ def known_chance(
     return (1.0 - begins) * steady + begins * float(np.mean(later))
 
 
-def share_told(changing: float) -> dict[str, float]:
-    """Prior odds with which a year of weekly lots has a move with the probability `changing`."""
-    odds = changing / (1.0 - changing) / (52.0 * 0.01 + 0.1)
-    return {"_STEP_ODDS": 0.005 * odds, "_RAMP_ODDS": 0.005 * odds, "_OLD_RAMP_ODDS": 0.1 * odds}
+def odds_of_moves(factor: float) -> dict[str, float]:
+    return {name: factor * getattr(trend_posterior, name) for name in MOVE_ODDS}
+
+
+def estimated_factor(samples: Sequence[Sample]) -> float:
+    """Factor of the prior odds of a move that these streams together ask for."""
+    log_chance = -0.5 * (np.log(FACTORS) / FACTOR_SD) ** 2
+    for sample in samples:
+        used = [part[-of_streams.WINDOW :] for part in (sample.weeks, sample.levels, sample.noise)]
+        moves = trend_posterior._moves(used[0], of_streams._mean_interval(used[0][-of_streams._RECENT_GAPS - 1 :]))
+        weight = of_streams._fit(*used, None, 1.0).weight.reshape(-1, moves.log_odds.size)
+        log_chance += np.log(weight[:, 0].sum() + FACTORS * weight[:, 1:].sum())
+        log_chance -= np.log1p(FACTORS * np.exp(moves.log_odds[1:]).sum())
+    chance = np.exp(log_chance - log_chance.max())
+    return float(np.exp(chance @ np.log(FACTORS) / chance.sum()))
+
+
+def share_estimated(samples: Sequence[Sample]) -> Iterator[np.ndarray]:
+    for start in range(0, len(samples), STREAMS_A_LAB):
+        lab = samples[start : start + STREAMS_A_LAB]
+        with patch.multiple(trend_posterior, **odds_of_moves(estimated_factor(lab))):
+            yield chances_of(lab)
 
 
 def labs(number: int, seed: int) -> None:
-    for changing in (0.05, 0.15, 0.40):
+    steady = np.where(trend_posterior._RANDOM_WALK > 0, -np.inf, trend_posterior._LOG_ODDS)
+    for changing, lowest_limit in ((0.05, 2.5), (0.15, 2.5), (0.40, 2.5), (0.15, 1.0)):
         rng = np.random.default_rng([seed, round(100 * changing)])
-        samples = [of_lab(rng, changing) for _ in range(number)]
-        breached, knows = (np.array([one[place] for one in samples], dtype=float) for place in (4, 5))
-        usual = given_of(samples)
-        with patch.multiple(trend_posterior, **share_told(changing)):
-            told = given_of(samples)
-        print(f"\nlab where {100 * changing:.0f} % change, {number} streams, {100 * breached.mean():.1f} % breached")
-        for name, given in (("as it is", usual), ("share told", told), ("knows", knows)):
+        samples = [of_lab(rng, changing, lowest_limit) for _ in range(number)]
+        knows, outcome = (np.array([getattr(one, name) for one in samples]) for name in ("knows", "outcome"))
+        usual = chances_of(samples)
+        with patch.object(trend_posterior, "_LOG_ODDS", steady):
+            no_wander = chances_of(samples)
+        print(
+            f"\nlab where {100 * changing:.0f} % change, limits from {lowest_limit:g}, {number} streams, "
+            f"{100 * outcome.mean():.1f} % breach"
+        )
+        for name, chance in (
+            ("as it is", usual),
+            ("no wander", no_wander),
+            ("share estimated", np.concatenate(list(share_estimated(samples)))),
+            ("knows", knows),
+        ):
             print(
-                f"{name}: Brier {brier(given, breached):.4f}, {against(given, knows, breached)}; {tenths(given, breached)}"
+                f"{name}: mean {100 * chance.mean():.1f}, Brier {expected_brier(chance, outcome).mean():.4f}, "
+                f"{against(chance, knows, outcome)} knows, {against(chance, usual, outcome)} as it is; {tenths(chance, outcome)}"
             )
 
 
-def given_of(samples: list[Sample]) -> np.ndarray:
+def chances_of(samples: Sequence[Sample]) -> np.ndarray:
     chances = [
-        forecast(weeks, levels, noise, lower=None, upper=limit, horizon_weeks=HORIZON).breach_probability
-        for weeks, levels, noise, limit, *_ in samples
+        forecast(
+            one.weeks, one.levels, one.noise, lower=None, upper=one.limit, horizon_weeks=HORIZON
+        ).breach_probability
+        for one in samples
     ]
     return np.array(chances, dtype=float)
 
 
-def against(given: np.ndarray, knows: np.ndarray, breached: np.ndarray) -> str:
-    one, other = (given - breached) ** 2, (knows - breached) ** 2
-    ratio = one.mean() / other.mean()
-    return f"{ratio:.2f} +- {np.std(one - ratio * other) / np.sqrt(one.size) / other.mean():.2f} x knows"
+def expected_brier(chance: np.ndarray, outcome: np.ndarray) -> np.ndarray:
+    """Expected score of each stream."""
+    return (chance - outcome) ** 2 + outcome * (1.0 - outcome)
 
 
-def tenths(given: np.ndarray, breached: np.ndarray) -> str:
-    """Mean given and share that breached of each tenth with 20 cases or more."""
+def against(chance: np.ndarray, other: np.ndarray, outcome: np.ndarray) -> str:
+    own, others = expected_brier(chance, outcome), expected_brier(other, outcome)
+    ratio = own.mean() / others.mean()
+    error = np.std(own - ratio * others) / np.sqrt(own.size) / others.mean()
+    return f"{ratio:.3f} +- {error:.3f} x"
+
+
+def tenths(chance: np.ndarray, outcome: np.ndarray) -> str:
+    """Mean forecast of each tenth with 20 cases or more, and by how much the mean outcome differs."""
     parts = []
     for tenth in range(10):
-        here = np.minimum((given * 10).astype(int), 9) == tenth
+        here = np.minimum((chance * 10).astype(int), 9) == tenth
         if here.sum() >= 20:
-            p, b = given[here].mean(), breached[here].mean()
-            error = np.sqrt(max(p * (1.0 - p), 1e-4) / here.sum())
-            parts.append(f"{100 * p:.0f} {100 * (b - p):+.0f} +- {100 * error:.0f} ({here.sum()})")
+            off = outcome[here] - chance[here]
+            error = np.std(off) / np.sqrt(off.size)
+            parts.append(f"{100 * chance[here].mean():.0f} {100 * off.mean():+.1f} +- {100 * error:.1f} ({here.sum()})")
     return ", ".join(parts)
 
 
