@@ -9,7 +9,7 @@ from typing_extensions import TypedDict
 from ingest.documents.bench.sensor import Sensor
 from ingest.documents.fields import Count, Moment
 
-__all__ = ["ChamberWord", "LoadState", "ReadyChamber", "ReadyDocument", "ReadyLoad", "ReadyLot"]
+__all__ = ["ChamberWord", "LoadState", "PlannedLoad", "ReadyChamber", "ReadyDocument", "ReadyLoad", "ReadyLot"]
 
 ChamberWord = Literal["inside", "outside", "silent"]
 LoadState = Literal["waiting", "ready", "broken", "silent"]
@@ -55,6 +55,23 @@ class ReadyLoad(TypedDict):
     too_early: bool
 
 
+class PlannedLoad(TypedDict):
+    """A load whose test is planned although no record says that it was put in.
+
+    `chamber` is the one that its latest record names. `put_in_by` is the latest time at which it can go in and be ready at `planned_at`, if nothing
+    happens; `too_early` where that has gone by. `recorded_in` is the file or the form that the latest event of the load came from.
+    """
+
+    load: str
+    lots: list[ReadyLot]
+    chamber: str
+    planned_at: Moment
+    required_hours: float
+    put_in_by: Moment
+    too_early: bool
+    recorded_in: str
+
+
 class ReadyChamber(TypedDict):
     """A chamber by its last log entry.
 
@@ -77,8 +94,9 @@ class ReadyChamber(TypedDict):
 
 
 class ReadyDocument(TypedDict):
-    """Every chamber with a log, and the loads in it, at a moment."""
+    """Every chamber with a log, and the loads in it, at a moment; `not_put_in` are planned for a test and in no chamber."""
 
     at: Moment
     loads_on_record: bool
     chambers: list[ReadyChamber]
+    not_put_in: list[PlannedLoad]
