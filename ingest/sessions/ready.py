@@ -30,6 +30,7 @@ from ingest.sessions.conditioning import FINE, ChamberLog, reach_us, tolerance
 from ingest.sessions.load_conditioning import Progress, readiness, stays_of
 from ingest.sessions.load_records import chamber_logs, rules_in
 from ingest.sessions.sensors import sensors
+from spc.bench.moisture import stack_hours
 
 __all__ = ["moment_in", "ready"]
 
@@ -37,6 +38,9 @@ __all__ = ["moment_in", "ready"]
 LONGEST_STAY_DAYS = 60
 # A test may be planned a year ahead; a plan that went by longer ago asks for nothing any more.
 OLDEST_PLAN_DAYS, KEPT_PLAN_DAYS = 366, 14
+
+# Hours in which the middle of a stack of bags comes 95 % of the way: of plain polyethylene, and with layers of polyester, as the model has them.
+STACK_HOURS = (round(stack_hours(150, 0), 1), round(stack_hours(120, 24), 1))
 
 EVENTS_SQL = """
 SELECT e.load_id, e.lot_id, e.at_us, e.event, e.chamber_id, e.laid, e.specimens, e.planned_us, n.text, l.supplier, l.product, l.lot, d.name, c.text
@@ -249,6 +253,7 @@ def _load(
         "load": load.name,
         "lots": load.lots,
         "laid": load.laid,
+        "stack_hours": STACK_HOURS if load.laid == "piled" else None,
         "in_since": iso(load.stays[-1].from_us, lab.zone),
         "state": words[now.state],
         "hours": round(now.hours, 4),

@@ -149,6 +149,9 @@ def load_line(load: ReadyLoad) -> str:
         text += f". The clock started again at {when(load['restarted_at'])} ({cause}), which cost {load['lost_hours']:.1f} h"
     if load["laid"] == "closed":
         text += ". Closed bags: the hours do not show that the inside is dry"
+    if load["stack_hours"] is not None:
+        low, high = load["stack_hours"]
+        text += f". Piled bags: the middle of a stack needs about {low:.0f} to {high:.0f} h by itself, once the air around it is dry; hang them or lay them open"
     if load["invalid"]:
         text += f". {counted(load['invalid'], 'test')} of this load came too early and {'does' if load['invalid'] == 1 else 'do'} not count"
     return f"{text}."

@@ -29,7 +29,8 @@ class ReadyLoad(TypedDict):
 
     `hours` are those shown without a break, of `required_hours`. `since` is the moment from which the state holds; `ready_at` is null
     where no moment can be stated. `restarted_at`, `lost_hours` and `reason` describe a break after the load went in; `reason` also the one
-    that lasts. `sessions` counts the test sessions of the load so far, `invalid` those that do not count. `recorded_in` is the file or the form
+    that lasts. `stack_hours` is, for piled bags, in how many hours a stack comes near the humidity of the chamber, from thin to thick bags; null for
+    others. `sessions` counts the test sessions of the load so far, `invalid` those that do not count. `recorded_in` is the file or the form
     that the latest event of the load came from. `planned_at` is the time for which its first test is planned, null without a plan;
     `earliest_at` is the time before which the load can't be ready, whatever the log shows after its last entry.
     `too_early` where the test is planned before that and the load is not ready.
@@ -38,6 +39,7 @@ class ReadyLoad(TypedDict):
     load: str
     lots: list[ReadyLot]
     laid: str
+    stack_hours: tuple[float, float] | None
     in_since: Moment
     state: LoadState
     hours: float

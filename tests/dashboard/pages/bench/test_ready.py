@@ -239,3 +239,14 @@ def test_a_plan_that_was_ended_or_made_months_ahead_asks_as_it_should(loaded: Be
     # The plan of a load that went in long ago does not bring it back into the chamber.
     plan(loaded, "r.csv", 24 * 100, at=43, load="N-2")
     assert document(loaded, MONDAY + timedelta(days=95))["chambers"][0]["loads"] == []
+
+
+def test_piled_bags_are_said_to_dry_slowly(loaded: Bench) -> None:
+    row = ((MONDAY + timedelta(hours=41)).isoformat(), "N-4", "C1", "in", "piled")
+    loaded.drop("s.csv", csv_text(COLUMNS, [row]), "loads")
+    loaded.run()
+    piled, hung = load_named(loaded, "N-4", 60), load_named(loaded, "N-1", 60)
+    assert piled["stack_hours"] == (16.5, 34.2)
+    assert "Piled bags: the middle of a stack needs about 16 to 34 h by itself" in load_line(piled)
+    assert hung["stack_hours"] is None
+    assert "Piled" not in load_line(hung)
