@@ -253,7 +253,7 @@ class Consistency:
     """How far each session of a study is from the others; arrays (sessions,).
 
     `level` is the mean of a session less that of all, in standard deviations of the session means; `spread` the standard deviation of its
-    repeats, relative to that of all sessions. A session stands out where its `level` is beyond `level_limit` on either side, or its
+    repeats, relative to that of all sessions. A session is unlike the others where its `level` is beyond `level_limit` on either side, or its
     `spread` above `spread_limit`.
     """
 
@@ -271,7 +271,7 @@ def consistency(values: ArrayLike, risk: float = 0.01) -> Consistency:
     values : array_like, shape (specimens, sessions, repeats)
         As for `study`.
     risk : float
-        Chance, of levels and of spreads each, that any session of a study stands out although all are alike, in (0, 1).
+        Chance, of levels and of spreads each, that any session of a study exceeds its limit although all have one law, in (0, 1).
 
     Returns
     -------
@@ -281,7 +281,7 @@ def consistency(values: ArrayLike, risk: float = 0.01) -> Consistency:
     -----
     The statistics h and k of laboratories that measure one material; here the mean over the specimens and the repeats of all specimens,
     so that one test a study is made of each. Their limits for all sessions together are those of Grubbs for one outlying mean, two-sided,
-    and of Cochran for the largest variance. Of three sessions hardly any level stands out: the outlying one widens the scatter itself.
+    and of Cochran for the largest variance. Of three sessions hardly any level exceeds its limit: the outlying one widens the scatter itself.
 
     References
     ----------

@@ -126,23 +126,23 @@ def _figures(result: gauge.Study, table: _Table, *, log: bool) -> StudyFigures:
         "categories": _ends(result.categories),
         "order_change": 100 * math.expm1(result.order_slope) if log else result.order_slope,
         "order_p_value": result.order_p_value,
-        "stands_out": _standing_out(table),
+        "unlike": _unlike(table),
         "bias": _bias(table, log=log) if table.reference.size else None,
     }
 
 
-def _standing_out(table: _Table) -> list[StudySession]:
+def _unlike(table: _Table) -> list[StudySession]:
     """The sessions that are unlike the others, by their level first."""
-    found = gauge.consistency(table.values)
+    result = gauge.consistency(table.values)
     levels: list[StudySession] = [
-        {"session": name, "by": "level", "value": value, "limit": found.level_limit}
-        for name, value in zip(table.sessions, found.level.tolist(), strict=True)
-        if abs(value) > found.level_limit
+        {"session": name, "by": "level", "value": value, "limit": result.level_limit}
+        for name, value in zip(table.sessions, result.level.tolist(), strict=True)
+        if abs(value) > result.level_limit
     ]
     return levels + [
-        {"session": name, "by": "repeats", "value": value, "limit": found.spread_limit}
-        for name, value in zip(table.sessions, found.spread.tolist(), strict=True)
-        if value > found.spread_limit
+        {"session": name, "by": "repeats", "value": value, "limit": result.spread_limit}
+        for name, value in zip(table.sessions, result.spread.tolist(), strict=True)
+        if value > result.spread_limit
     ]
 
 

@@ -133,7 +133,7 @@ def chamber_record(connection: Connection, lab: Lab, session: Session, lot_id: i
 
 
 def _out_us(connection: Connection, session: Session, lot_id: int, out_us: int) -> int | None:
-    """When the bags of a test left the chamber into which they had gone; None where no record says so."""
+    """When the bags of a test left the chamber into which they had gone; None without a record."""
     load, started = _load(connection, session), _us(session["tested_at"])
     if load is None or session["conditioning"]["loaded_at"] is None:
         return None

@@ -441,11 +441,11 @@ def test_the_risks_of_a_rule_are_those_of_simulated_lots_with_the_session_in_the
     ],
 )
 def test_limits_of_a_level_are_those_of_the_standard(risk: float, printed: list[float]) -> None:
-    found = [gauge.level_limit(sessions, risk) for sessions in range(3, 11)]
+    result = [gauge.level_limit(sessions, risk) for sessions in range(3, 11)]
     # The printed figure of four laboratories at 1 % is 0.005 off the formula, rounded up.
-    assert_allclose(found, printed, rtol=0, atol=0.00501)
+    assert_allclose(result, printed, rtol=0, atol=0.00501)
     recomputed = {0.01: (1.1545581, 2.1760684), 0.05: (1.151141, 1.79841)}[risk]
-    assert_allclose((found[0], found[-1]), recomputed, rtol=1e-6)
+    assert_allclose((result[0], result[-1]), recomputed, rtol=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -458,10 +458,10 @@ def test_limits_of_a_level_are_those_of_the_standard(risk: float, printed: list[
 def test_limits_of_a_spread_are_those_of_the_standard(
     risk: float, printed: list[float], recomputed: list[float]
 ) -> None:
-    found = [gauge.spread_limit(8, results - 1, risk) for results in (2, 3, 4, 5)]
+    result = [gauge.spread_limit(8, results - 1, risk) for results in (2, 3, 4, 5)]
     # One entry, remembered as 2.25, is 2.26 by the formula.
-    assert_allclose(found, printed, rtol=0, atol=0.0065)
-    assert_allclose(found, recomputed, rtol=1e-7)
+    assert_allclose(result, printed, rtol=0, atol=0.0065)
+    assert_allclose(result, recomputed, rtol=1e-7)
 
 
 def test_limits_for_all_sessions_together_are_those_of_cochran_and_grubbs() -> None:
@@ -473,7 +473,7 @@ def test_limits_for_all_sessions_together_are_those_of_cochran_and_grubbs() -> N
     assert_allclose(grubbs, [2.1266451, 2.2743651], rtol=1e-7)
 
 
-def test_one_percent_of_studies_of_like_sessions_name_one() -> None:
+def test_one_percent_of_studies_without_a_difference_name_a_session() -> None:
     rng = np.random.default_rng(5)
     studies = 4000
     wrong = np.zeros(2)
@@ -481,18 +481,18 @@ def test_one_percent_of_studies_of_like_sessions_name_one() -> None:
         values = (
             rng.standard_normal((5, 1, 1)) + 0.5 * rng.standard_normal((1, 6, 1)) + 0.3 * rng.standard_normal((5, 6, 3))
         )
-        found = gauge.consistency(values)
-        wrong += (np.abs(found.level).max() > found.level_limit, found.spread.max() > found.spread_limit)
+        result = gauge.consistency(values)
+        wrong += (np.abs(result.level).max() > result.level_limit, result.spread.max() > result.spread_limit)
     # Three standard errors of 1 % of 4000 are 0.47 %.
     assert_allclose(wrong / studies, 0.01, rtol=0, atol=0.0047)
 
 
-def test_a_session_that_is_off_and_one_that_varies_stand_out() -> None:
+def test_a_session_that_is_off_and_one_that_varies_exceed_their_limits() -> None:
     rng = np.random.default_rng(6)
     values = rng.standard_normal((8, 1, 1)) + 0.05 * rng.standard_normal((8, 6, 3))
     values[:, 2] -= 0.5
     values[:, 4] += 0.2 * rng.standard_normal((8, 3))
-    found = gauge.consistency(values)
-    assert np.flatnonzero(np.abs(found.level) > found.level_limit).tolist() == [2]
-    assert found.level[2] < 0
-    assert np.flatnonzero(found.spread > found.spread_limit).tolist() == [4]
+    result = gauge.consistency(values)
+    assert np.flatnonzero(np.abs(result.level) > result.level_limit).tolist() == [2]
+    assert result.level[2] < 0
+    assert np.flatnonzero(result.spread > result.spread_limit).tolist() == [4]

@@ -48,7 +48,7 @@ def study_lines(one: GaugeStudyDocument) -> list[str]:
         f"{figures['specimens']} bags × {figures['sessions']} sessions × {figures['repeats']} repeats, from {amount(figures['lowest'], one['unit'])} to "
         f"{amount(figures['highest'], one['unit'])}. The gauge can distinguish {_categories(figures)} groups of these bags; its share of "
         f"their scatter is {100 * figures['share']['value']:.0f} % ({100 * figures['share']['low']:.0f} to {100 * figures['share']['high']:.0f} %).",
-        *_standing_out(one, figures),
+        *_unlike(one, figures),
         _order(one, figures),
         *_bias(one, figures["bias"]),
     ]
@@ -59,10 +59,10 @@ def study_lines(one: GaugeStudyDocument) -> list[str]:
     return lines
 
 
-def _standing_out(one: GaugeStudyDocument, figures: StudyFigures) -> list[str]:
+def _unlike(one: GaugeStudyDocument, figures: StudyFigures) -> list[str]:
     """The sessions unlike the others, each with what to look at; a study holds them like any other."""
     lines = []
-    for each in figures["stands_out"]:
+    for each in figures["unlike"]:
         name = f"{one['session_column']} {each['session']}"
         if each["by"] == "level":
             side = "above" if each["value"] > 0 else "below"

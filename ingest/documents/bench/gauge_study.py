@@ -51,7 +51,7 @@ class StudyBias(TypedDict):
 
 
 class StudySession(TypedDict):
-    """A session that stands out at 1 %: by the mean of its readings or by the scatter of its repeats.
+    """A session that differs from the others at 1 %: by the mean of its readings or by the scatter of its repeats.
 
     `value` is beyond `limit`: the distance of its mean from that of all sessions in standard deviations of these means, or the standard
     deviation of its repeats relative to that of all.
@@ -68,7 +68,7 @@ class StudyFigures(TypedDict):
 
     `session_sd` with `session_df` is the standard deviation that a whole session shares, in the charted scale; `share` is that of
     the gauge in the scatter of the study, `categories` the groups of bags that it can distinguish. `order_change` is the mean change
-    from one repeat to the next, in percent on a log scale. `stands_out` are the sessions unlike the others. `bias` is null where the file has no reference values.
+    from one repeat to the next, in percent on a log scale. `unlike` are the sessions unlike the others. `bias` is null where the file has no reference values.
     """
 
     specimens: Count
@@ -83,7 +83,7 @@ class StudyFigures(TypedDict):
     categories: WithEnds
     order_change: float
     order_p_value: Probability
-    stands_out: list[StudySession]
+    unlike: list[StudySession]
     bias: StudyBias | None
 
 

@@ -86,7 +86,7 @@ class ReportEquipment(TypedDict):
 class ChamberRecord(TypedDict):
     """The log of the chamber before a test: least, mean and greatest humidity and temperature, and what is known of its sensors.
 
-    `loaded_at` and `out_at` are when the bags went in and came out, null where no record says so; reports issued before have no `out_at`. `laid` is
+    `loaded_at` and `out_at` are when the bags went in and came out, null without a record; reports issued before have no `out_at`. `laid` is
     how the bags lay by the record of loads, empty where it does not say. `sensor_uncertainty` is the declared expanded uncertainty in % RH.
     """
 

@@ -32,7 +32,7 @@ def record(bench: Bench, name: str, *events: tuple[float, str, str]) -> None:
     bench.run()
 
 
-def test_a_report_says_from_when_to_when_the_bags_were_in_and_how_they_lay(bench: Bench, tmp_path: Path) -> None:
+def test_a_report_states_from_when_to_when_the_bags_were_in_and_how_they_lay(bench: Bench, tmp_path: Path) -> None:
     bench.drop_climate("a.csv", MONDAY - timedelta(hours=100), 120)
     bench.drop_tests("t.csv", lot_rows("L1", MONDAY, [[10.0, 11.0]] * 3))
     bench.run()
@@ -41,14 +41,14 @@ def test_a_report_says_from_when_to_when_the_bags_were_in_and_how_they_lay(bench
 
     # The test names no load; its lot does.
     record(bench, "in.csv", (-60, "in", ""))
-    found, text = report(bench, tmp_path / "in")
-    assert found["out_at"] is None
+    chamber, text = report(bench, tmp_path / "in")
+    assert chamber["out_at"] is None
     assert (
         "bags in the chamber from 2 Jan 2026, 21:00; when they came out is not recorded how the bags lay not recorded"
         in text
     )
     record(bench, "out.csv", (-60, "in", "hung"), (2, "out", ""))
-    found, text = report(bench, tmp_path / "out")
-    assert found["laid"] == "hung"
+    chamber, text = report(bench, tmp_path / "out")
+    assert chamber["laid"] == "hung"
     assert "bags in the chamber from 2 Jan 2026, 21:00 to 5 Jan 2026, 11:00 how the bags lay hung" in text
     assert "in since" not in text

@@ -99,7 +99,7 @@ def test_a_log_that_begins_late_is_a_matter_of_the_chamber(bench: Bench) -> None
     assert str(alert["message"]).startswith("Chamber C1 ")
 
 
-def test_a_test_without_a_log_is_said_to_lack_it_and_what_follows(bench: Bench) -> None:
+def test_the_note_about_a_test_without_a_log_names_it_and_the_next_step(bench: Bench) -> None:
     bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 40)
     bench.drop_tests("a.csv", lot_rows("L1", MONDAY, [[11.0]]))
     bench.run()

@@ -224,7 +224,7 @@ def test_reference_values_show_the_deviation_and_its_change_over_the_range(bench
     assert "specimen 1 needs one reference value" in gauge_studies(load(bench.folder))[0]["trouble"]
 
 
-def test_a_session_that_stands_out_is_named_with_what_to_look_at(bench: Bench) -> None:
+def test_a_session_unlike_the_others_is_named_with_what_to_look_at(bench: Bench) -> None:
     rows = readings(sd=0.01)
     # Operator 3 reads a fifth too low; the repeats of operator 1 scatter.
     rng = np.random.default_rng(9)
@@ -236,7 +236,7 @@ def test_a_session_that_stands_out_is_named_with_what_to_look_at(bench: Bench) -
     write(bench.folder, off)
     (study,) = gauge_studies(load(bench.folder))
     assert study["figures"] is not None
-    assert [(one["session"], one["by"]) for one in study["figures"]["stands_out"]] == [
+    assert [(one["session"], one["by"]) for one in study["figures"]["unlike"]] == [
         ("operator 3", "level"),
         ("operator 1", "repeats"),
     ]
@@ -245,6 +245,6 @@ def test_a_session_that_stands_out_is_named_with_what_to_look_at(bench: Bench) -
     assert "The repeats of operator operator 1 vary more than those of the others" in " ".join(shown.split())
 
     write(bench.folder, readings(sd=0.01))
-    (alike,) = gauge_studies(load(bench.folder))
-    assert alike["figures"] is not None
-    assert alike["figures"]["stands_out"] == []
+    (clean,) = gauge_studies(load(bench.folder))
+    assert clean["figures"] is not None
+    assert clean["figures"]["unlike"] == []

@@ -241,7 +241,7 @@ def test_a_plan_that_was_ended_or_made_months_ahead_asks_as_it_should(loaded: Be
     assert document(loaded, MONDAY + timedelta(days=95))["chambers"][0]["loads"] == []
 
 
-def test_piled_bags_are_said_to_dry_slowly(loaded: Bench) -> None:
+def test_the_line_of_piled_bags_states_the_hours_of_a_stack(loaded: Bench) -> None:
     row = ((MONDAY + timedelta(hours=41)).isoformat(), "N-4", "C1", "in", "piled")
     loaded.drop("s.csv", csv_text(COLUMNS, [row]), "loads")
     loaded.run()
