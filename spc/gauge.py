@@ -15,7 +15,17 @@ from scipy import special
 from spc.kernels.arrays import Floats
 from spc.kernels.validation import as_points
 
-__all__ = ["Component", "Linearity", "Study", "linearity", "study"]
+__all__ = [
+    "Component",
+    "Consistency",
+    "Linearity",
+    "Study",
+    "consistency",
+    "level_limit",
+    "linearity",
+    "spread_limit",
+    "study",
+]
 
 _TAIL = 0.025
 _DRAWS = 20_000
@@ -236,6 +246,99 @@ def linearity(reference: ArrayLike, bias: ArrayLike) -> Linearity:
         float(f),
         float(special.fdtrc(df_fit, df_pure, f)) if np.isfinite(f) else np.nan,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Consistency:
+    """How far each session of a study is from the others; arrays (sessions,).
+
+    `level` is the mean of a session less that of all, in standard deviations of the session means; `spread` the standard deviation of its
+    repeats, relative to that of all sessions. A session is unlike the others where its `level` is beyond `level_limit` on either side, or its
+    `spread` above `spread_limit`.
+    """
+
+    level: Floats
+    spread: Floats
+    level_limit: float
+    spread_limit: float
+
+
+def consistency(values: ArrayLike, risk: float = 0.01) -> Consistency:
+    """Find the sessions of a crossed study whose mean or whose repeats are unlike those of the others.
+
+    Parameters
+    ----------
+    values : array_like, shape (specimens, sessions, repeats)
+        As for `study`.
+    risk : float
+        Chance, of levels and of spreads each, that any session of a study exceeds its limit although all have one law, in (0, 1).
+
+    Returns
+    -------
+    Consistency
+
+    Notes
+    -----
+    The statistics h and k of laboratories that measure one material; here the mean over the specimens and the repeats of all specimens,
+    so that one test a study is made of each. Their limits for all sessions together are those of Grubbs for one outlying mean, two-sided,
+    and of Cochran for the largest variance. Of three sessions hardly any level exceeds its limit: the outlying one widens the scatter itself.
+
+    References
+    ----------
+    .. [1] ISO 5725-2:1994, 7.3, tables 4 to 7 (from memory).
+
+    Examples
+    --------
+    The repeats of the third session vary most, but not beyond what chance gives:
+
+    >>> found = consistency([[[37, 38, 37], [41, 41, 40], [41, 42, 44]], [[42, 41, 43], [42, 42, 42], [43, 41, 45]]])
+    >>> found.spread.round(2).tolist(), round(found.spread_limit, 2)
+    ([0.71, 0.35, 1.54], 1.58)
+    """
+    x = np.asarray(values, dtype=np.float64)
+    specimens, sessions, repeats = x.shape
+    means = x.mean(axis=(0, 2))
+    variances = x.var(axis=2, ddof=1).mean(axis=0)
+    apart = means.std(ddof=1)
+    return Consistency(
+        level=(means - means.mean()) / apart if apart > 0 else np.zeros(sessions),
+        spread=np.sqrt(variances / variances.mean()),
+        level_limit=level_limit(sessions, risk / sessions),
+        spread_limit=spread_limit(sessions, specimens * (repeats - 1), risk / sessions),
+    )
+
+
+def level_limit(sessions: int, risk: float) -> float:
+    """Limit of the level of one session relative to all, exceeded on either side with this chance: h of ISO 5725-2.
+
+    With the risk divided by the number of sessions it is the limit of Grubbs for the most outlying of them.
+
+    Examples
+    --------
+    Eight laboratories, 1 %; and the limit of Grubbs, 5 %:
+
+    >>> round(level_limit(8, 0.01), 2), round(level_limit(8, 0.05 / 8), 3)
+    (2.06, 2.127)
+    """
+    t = float(-special.stdtrit(sessions - 2.0, risk / 2))
+    return float((sessions - 1) * t / np.sqrt(sessions * (t**2 + sessions - 2)))
+
+
+def spread_limit(sessions: int, df: float, risk: float) -> float:
+    """Limit of the standard deviation of one session relative to all, exceeded with this chance: k of ISO 5725-2.
+
+    `df` are the degrees of freedom of each session. With the risk divided by the number of sessions, its square divided by that number is the
+    limit of Cochran for the largest variance.
+
+    Examples
+    --------
+    Eight laboratories with three results each, 1 %; and the limit of Cochran, 5 %:
+
+    >>> round(spread_limit(8, 2, 0.01), 2), round(spread_limit(8, 2, 0.05 / 8) ** 2 / 8, 3)
+    (1.96, 0.516)
+    """
+    ratio = float(special.fdtri(df, (sessions - 1) * df, 1 - risk))
+    return float(np.sqrt(sessions / (1 + (sessions - 1) / ratio)))
 
 
 def _table(x: Floats) -> tuple[Floats, Floats]:

@@ -202,10 +202,10 @@ def _stock(connection: Connection, lab: Lab, moment: datetime) -> str:
 
 
 def _loads(connection: Connection, lab: Lab, moment: datetime) -> str:
-    """One line about the loads in the chambers; empty where none is."""
+    """One line about the loads in the chambers and those that are planned; empty where none is."""
     document = ready(connection, lab, moment)
-    inside = any(chamber["loads"] for chamber in document["chambers"])
-    return f"{ready_headline(document)} {next_step(document)}" if inside else ""
+    asks = document["not_put_in"] or any(chamber["loads"] for chamber in document["chambers"])
+    return f"{ready_headline(document)} {next_step(document)}" if asks else ""
 
 
 def _weeks_left(row: BoardRow) -> float:

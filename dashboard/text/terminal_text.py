@@ -17,6 +17,7 @@ from dashboard.text.bench.ready_text import (
     next_step,
     plan_line,
     sensor_warning,
+    when,
 )
 from dashboard.text.bench.sensor_text import sensor_line
 from dashboard.text.case_text import case_name, cases_headline, due_text, owner_text, standing
@@ -299,6 +300,13 @@ def ready(document: ReadyDocument) -> str:
                 f"  {load['load']}: {load_line(load)}",
                 *(f"    {one}" for one in (plan_line(load), lots_of(load)) if one),
             ]
+    if document["not_put_in"]:
+        lines += ["", "Planned, but not put in:"]
+    for plan in document["not_put_in"]:
+        lines += [
+            f"  {plan['load']}, chamber {plan['chamber']}: test planned for {when(plan['planned_at'])}",
+            f"    {lots_of(plan)}",
+        ]
     return "\n".join(printable(line) for line in [*lines, "", PROMISE])
 
 

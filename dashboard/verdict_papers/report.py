@@ -17,11 +17,12 @@ from dashboard.text.formatting import (
     signed,
 )
 from dashboard.text.verdict.conformity_text import rule_words
-from ingest.documents.verdict.report import ReportSession, TestReport
+from ingest.documents.verdict.report import ChamberRecord, ReportSession, TestReport
 from spc.vocabulary.enums import BenchSource, Scale
 
 __all__ = ["as_pdf", "file_name"]
 
+NOT_RECORDED = "not recorded"
 LIMITS = (
     "The results hold for the items tested only. The report must not be copied in part without the laboratory's consent.",
     "A test result is no release: the release of a lot is up to the person whom the procedure authorises.",
@@ -155,10 +156,16 @@ def _chamber_record(one: ReportSession) -> list[tuple[str, str]]:
     )
     second = f"; second sensor {record['second_sensor']}" if record["second_sensor"] else "; no second sensor declared"
     rows = [("chamber log", log), ("humidity sensor", sensors + second)]
-    if record["loaded_at"] or record["laid"]:
-        parts = [f"in since {moment(record['loaded_at'])}" if record["loaded_at"] else "", record["laid"]]
-        rows.append(("bags in the chamber", ", ".join(part for part in parts if part)))
-    return rows
+    return [*rows, ("bags in the chamber", _stay(record)), ("how the bags lay", record["laid"] or NOT_RECORDED)]
+
+
+def _stay(record: ChamberRecord) -> str:
+    """From when to when the bags were in the chamber; a test may end before they are taken out."""
+    if record["loaded_at"] is None:
+        return NOT_RECORDED
+    came_out = record.get("out_at")
+    begin = f"from {moment(record['loaded_at'])}"
+    return f"{begin} to {moment(came_out)}" if came_out else f"{begin}; when they came out is {NOT_RECORDED}"
 
 
 def _equipment(one: ReportSession) -> list[tuple[str, str]]:

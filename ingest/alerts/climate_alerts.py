@@ -21,7 +21,7 @@ __all__ = ["watch_climate"]
 
 INVALID_SQL = """
 SELECT s.chamber_id, c.text, s.conditioning, s.started_us, s.excursion_us, l.supplier, l.lot, t.characteristic,
-CASE WHEN s.conditioning = 'short' AND s.clock = 'specimen' THEN g.text ELSE '' END, s.loaded_us
+CASE WHEN s.conditioning = 'short' AND s.clock = 'specimen' THEN g.text ELSE '' END, s.loaded_us, s.clock
 FROM session s JOIN label c ON c.id = s.chamber_id JOIN label g ON g.id = s.load_id
 JOIN lot l ON l.id = s.lot_id JOIN stream t ON t.id = s.stream_id
 WHERE s.conditioning NOT IN ('valid', 'instrument') ORDER BY s.chamber_id, s.conditioning, s.started_us, l.lot
@@ -37,6 +37,7 @@ COLUMNS = (
     "characteristic",
     "late_load",
     "loaded_us",
+    "clock",
 )
 CONDITIONS = {
     "humid": "was too humid",
@@ -44,7 +45,6 @@ CONDITIONS = {
     "warm": "was too warm",
     "cold": "was too cold",
     "short": "does not show enough hours",
-    "unlogged": "has no log of the bags' hours",
 }
 
 
@@ -86,14 +86,21 @@ def _alert(excursion: pd.DataFrame, zone: tzinfo) -> Alert:
         entry = from_microseconds(int(first["loaded_us"])).astimezone(zone)
         load = place_named("load", str(first["late_load"]))
         finding = f"{sessions} too early: {load} went into {place} on {printed_day(entry)}, {entry:%H:%M}"
+    elif state == "unlogged":
+        # Without a record of the load only the log of the chamber can be what is missing.
+        loaded = (excursion["clock"] == "specimen").any()
+        cause = f"the log of {place} is missing or has a gap" + (", or the load had been taken out" if loaded else "")
+        finding = f"Nothing shows how dry the bags were before {sessions}: {cause}. Bring the missing record or test again; until then"
     else:
         finding = f"{capitalised(place)} {CONDITIONS[state]} before {sessions}"
+    mark = "" if state == "unlogged" else ";"
+    effect = "it sets no limit and raises" if count == 1 else "they set no limit and raise"
     return Alert(
         id=alert_id("climate", chamber, state, str(int(first["started_us"]))),
         kind=Kind.CLIMATE,
         grade=Grade.NOTE,
         raised_us=int(first["started_us"]),
-        message=printable(f"{finding}; they set no limit and raise no alert against a supplier"),
+        message=printable(f"{finding}{mark} {effect} no alert against a supplier"),
         evidence={
             "what": Kind.CLIMATE,
             "chamber": chamber,

@@ -23,7 +23,7 @@ from ingest.evaluation.judged_again import (
 from ingest.evaluation.stream_alerts import alert_id, state_after
 from ingest.sessions.session_columns import limits_in_force
 from ingest.sessions.suspect_values import SET_ASIDE
-from spc.kernels.arrays import Flags
+from spc.kernels.arrays import Flags, Integers
 from spc.kernels.columns import Column, Rows
 from spc.stream.alert_episodes import runs
 from spc.stream.verdicts import judge_rows
@@ -32,6 +32,8 @@ from spc.vocabulary.enums import AlertState, Kind, Verdict
 __all__ = ["rule_differences"]
 
 STREAMS_AT_ONCE = 500
+LOTS_AT_ONCE = 5000
+WORDS = {str(word): word for word in Verdict}
 
 
 def rule_differences(
@@ -58,7 +60,8 @@ def rule_differences(
         if numbers:
             answers = Rows(near.index, {"before": now["verdict"], "after": then["verdict"], "breach": now["breach"]})
             changed = {number: stream for number, stream in part.items() if number in numbers}
-            differences += _differences(connection, before, changed, aside, answers)
+            whole = _whole(connection, before, changed, sessions, begin_us)
+            differences += _differences(connection, before, changed, aside, whole, answers)
     return tested, differences
 
 
@@ -73,15 +76,24 @@ def _streams(connection: Connection, characteristic: str, begin_us: int, end_us:
     return [Stream(*row) for row in rows]
 
 
+def _whole(connection: Connection, lab: Lab, streams: Mapping[int, Stream], since_begin: Rows, begin_us: int) -> Rows:
+    """All sessions of these streams: those since the rule began, which are read already, and those before."""
+    characteristic = next(iter(streams.values())).characteristic
+    recent = since_begin.take(np.isin(since_begin["stream_id"], list(streams)))
+    earlier = stored_sessions(connection, list(streams), lab.characteristic(characteristic).judged, until_us=begin_us)
+    names = ("stream_id", "lot_id", "started_us", "verdict", "valid")
+    columns = {name: np.concatenate([earlier[name], recent[name]]) for name in names if name != "valid"}
+    columns["valid"] = np.concatenate([earlier["valid"] == 1, recent["conditioned"]])
+    return Rows(np.concatenate([earlier.index, recent.index]), columns)
+
+
 def _differences(
-    connection: Connection, lab: Lab, streams: Mapping[int, Stream], aside: Sequence[int], answers: Rows
+    connection: Connection, lab: Lab, streams: Mapping[int, Stream], aside: Sequence[int], whole: Rows, answers: Rows
 ) -> Iterator[StoredRuleDifference]:
     """What changes in each of these streams, by all their sessions: an alert may have begun before the rule.
 
     `answers` are the sessions that depend on a rule; every other one keeps the verdict that is stored.
     """
-    characteristic = next(iter(streams.values())).characteristic
-    whole = stored_sessions(connection, list(streams), lab.characteristic(characteristic).judged)
     order = np.argsort(answers.index)
     place = np.minimum(np.searchsorted(answers.index[order], whole.index), answers.index.size - 1)
     answered = answers.index[order][place] == whole.index
@@ -89,10 +101,19 @@ def _differences(
         name: np.where(answered, answers[name][order][place], otherwise)
         for name, otherwise in (("before", whole["verdict"]), ("after", whole["verdict"]), ("breach", False))
     }
-    columns["valid"] = (whole["valid"] == 1) & ~np.isin(whole.index, aside)
-    columns["lot"] = _lots(connection, list(streams), whole["lot_id"])
+    columns["valid"] = whole["valid"] & ~np.isin(whole.index, aside)
     rows = whole.adding(columns)
-    rows = rows.take(np.lexsort((rows["lot"], rows["started_us"], rows["stream_id"])))
+    rows = rows.take(np.lexsort((rows["lot_id"], rows["started_us"], rows["stream_id"])))
+    # Names are read only where they show or decide: lots that change, that are undecided, or that were tested at one moment.
+    open_lots = (rows["before"] == Verdict.UNDECIDED) | (rows["after"] == Verdict.UNDECIDED)
+    at_once = (np.diff(rows["started_us"]) == 0) & (np.diff(rows["stream_id"]) == 0)
+    tied = np.append(at_once, False) | np.append(False, at_once)
+    named = (rows["before"] != rows["after"]) | open_lots | tied
+    rows = rows.adding({"lot": _lots(connection, rows["lot_id"], named)})
+    if tied.any():
+        rank = np.zeros(len(rows), dtype=np.int64)
+        rank[tied] = np.unique(rows["lot"][tied].astype(str), return_inverse=True)[1]
+        rows = rows.take(np.lexsort((rank, rows["started_us"], rows["stream_id"])))
     first = np.flatnonzero(np.diff(rows["stream_id"], prepend=-1)).tolist()
     parts = {
         int(rows["stream_id"][begin]): rows.take(np.arange(begin, end)) for begin, end in pairwise([*first, len(rows)])
@@ -130,15 +151,19 @@ def _judged(lab: Lab, characteristic: str, sessions: Rows) -> dict[str, Column]:
     return judge_rows(sessions, declared.scale, declared.judged, declared.guard_percent)
 
 
-def _lots(connection: Connection, streams: Sequence[int], ids: np.ndarray) -> np.ndarray:
-    """The names of lots of some streams, in the order of their numbers."""
-    rows = connection.exec_driver_sql(
-        "SELECT DISTINCT l.id, l.lot FROM lot l JOIN session s ON s.lot_id = l.id "
-        f"WHERE s.stream_id IN ({', '.join('?' * len(streams))})",
-        tuple(streams),
-    )
-    names = dict(tuple(row) for row in rows.all())
-    return np.array([names[one] for one in ids.tolist()], dtype=object)
+def _lots(connection: Connection, ids: Integers, named: Flags) -> np.ndarray:
+    """The names of the lots of some rows, by their numbers; blank for the other rows."""
+    wanted = np.unique(ids[named]).tolist()
+    names: dict[int, str] = {}
+    for start in range(0, len(wanted), LOTS_AT_ONCE):
+        part = wanted[start : start + LOTS_AT_ONCE]
+        rows = connection.exec_driver_sql(
+            f"SELECT id, lot FROM lot WHERE id IN ({', '.join('?' * len(part))})", tuple(part)
+        )
+        names.update((row[0], row[1]) for row in rows.all())
+    result = np.full(ids.size, "", dtype=object)
+    result[named] = [names[one] for one in ids[named].tolist()]
+    return result
 
 
 def _difference(connection: Connection, lab: Lab, stream: Stream, rows: Rows) -> StoredRuleDifference:
@@ -148,7 +173,7 @@ def _difference(connection: Connection, lab: Lab, stream: Stream, rows: Rows) ->
     points = rows.take(rows["valid"].astype(bool))
     if not is_check:
         # A lot is charted by its first valid session.
-        points = points.take(np.sort(np.unique(points["lot"].astype(str), return_index=True)[1]))
+        points = points.take(np.sort(np.unique(points["lot_id"], return_index=True)[1]))
     open_before, open_after = (
         _undecided(stream, points, (points[name] == Verdict.UNDECIDED) & ~points["breach"].astype(bool))
         for name in ("before", "after")
@@ -169,7 +194,7 @@ def _difference(connection: Connection, lab: Lab, stream: Stream, rows: Rows) ->
         "product": stream.product,
         "characteristic": stream.characteristic,
         "verdicts": [
-            {"lot": str(lot), "tested_us": int(tested), "before": Verdict(old), "after": Verdict(new)}
+            {"lot": str(lot), "tested_us": int(tested), "before": WORDS[old], "after": WORDS[new]}
             for lot, tested, old, new in words
         ],
         "alerts": {"go": documents(open_before, open_after), "come": documents(open_after, open_before)},

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection
@@ -23,13 +24,15 @@ __all__ = ["SIMPLE_RULE", "decision_risks", "risks_of_rules"]
 
 USUAL_RISK = 0.05
 SIMPLE_RULE: Rule = {"rule": "simple", "wrong_pass": None, "wrong_fail": None, "from": None}
-# Streams with a valid test: the last one of each, with the level and the component between lots of its evaluation.
+# Streams with a valid test: the last one of each, with the level and the component between lots of its evaluation. The last valid test nearly
+# always has its document; where one has none, the last that has one is searched, which reads every document of the stream.
 LATEST_SQL = """
 SELECT t.id, s.bags, s.started_us, c.document, {level}, {lots} FROM stream t JOIN session s ON s.id = (
-    SELECT l.id FROM session l JOIN conformity d ON d.session_id = l.id
+    SELECT l.id FROM session l {searched}
     WHERE l.stream_id = t.id AND l.conditioning = 'valid' ORDER BY l.started_us DESC LIMIT 1)
 JOIN conformity c ON c.session_id = s.id JOIN evaluation e ON e.stream_id = t.id WHERE t.id IN ({places})
 """
+SEARCHED = "JOIN conformity d ON d.session_id = l.id"
 STREAMS_AT_ONCE = 500
 
 
@@ -121,8 +124,14 @@ def _lots(connection: Connection, lab: Lab, products: Mapping[int, str], charact
     wanted, every = list(products), {}
     for start in range(0, len(wanted), STREAMS_AT_ONCE):
         part = wanted[start : start + STREAMS_AT_ONCE]
-        sql = LATEST_SQL.format(level=level, lots=lots, places=", ".join("?" * len(part)))
-        for stream, *row in connection.exec_driver_sql(sql, tuple(part)):
+        rows: dict[int, Sequence[Any]] = {}
+        for searched in ("", SEARCHED):
+            missing = [stream for stream in part if stream not in rows]
+            if missing:
+                places = ", ".join("?" * len(missing))
+                sql = LATEST_SQL.format(level=level, lots=lots, searched=searched, places=places)
+                rows |= {row[0]: row[1:] for row in connection.exec_driver_sql(sql, tuple(missing)).all()}
+        for stream, row in rows.items():
             one = _lots_of(lab, products[stream], declared, *row)
             if one is not None:
                 every[stream] = one

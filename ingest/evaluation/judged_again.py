@@ -38,13 +38,21 @@ COLUMNS = {
     "verdict": "int64",
     "valid": "int64",
 }
+# After every test.
+NEVER_US = 2**62
 ORDER = "ORDER BY s.stream_id, s.started_us, s.lot_id"
 
 
 def stored_sessions(
-    connection: Connection, ids: Sequence[int], judged: str, since_us: int = 0, *, uncertainty: bool = False
+    connection: Connection,
+    ids: Sequence[int],
+    judged: str,
+    since_us: int = 0,
+    until_us: int = NEVER_US,
+    *,
+    uncertainty: bool = False,
 ) -> Rows:
-    """The sessions of some streams since a moment, stream by stream.
+    """The sessions of some streams since a moment and before another, stream by stream.
 
     Their extremes are read only where the worst reading is judged. With `uncertainty` they have the one by which a rule judges each,
     nan where the store has no number.
@@ -54,9 +62,9 @@ def stored_sessions(
     numbers = [f"s.{name}" for name in wanted] + [json_number(connection, "c.document", name) for name in parts]
     select = SQL.format(numbers=", ".join(numbers))
     stored = "LEFT JOIN conformity c ON c.session_id = s.id " if uncertainty else ""
-    where = f"WHERE s.stream_id IN ({', '.join('?' * len(ids))}) AND s.started_us >= ? {ORDER}"
+    where = f"WHERE s.stream_id IN ({', '.join('?' * len(ids))}) AND s.started_us >= ? AND s.started_us < ? {ORDER}"
     dtypes = COLUMNS | dict.fromkeys((*wanted, *parts), "float64")
-    rows = fetch_frame(connection, f"{select}{stored}{where}", [*ids, since_us], dtypes)
+    rows = fetch_frame(connection, f"{select}{stored}{where}", [*ids, since_us, until_us], dtypes)
     columns: dict[str, Column] = {name: rows[name].to_numpy() for name in (*list(COLUMNS)[1:], *wanted)}
     columns["verdict"] = np.array(WORDS, dtype=object)[columns["verdict"]]
     if uncertainty:

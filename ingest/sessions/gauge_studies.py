@@ -19,7 +19,7 @@ from ingest.common.text import quoted
 from ingest.common.units import UnitError, ValueTextError, parse_unit, parse_value, to_unit
 from ingest.config.lab import LAB_FILE, Lab
 from ingest.config.models import GaugeStudy
-from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyBias, StudyFigures, WithEnds
+from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyBias, StudyFigures, StudySession, WithEnds
 from spc import gauge
 from spc.supplier import quarter
 from spc.vocabulary.enums import Scale
@@ -50,12 +50,13 @@ class StudyReading:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Table:
-    """The readings of a study in the charted scale, and the least and greatest of them in the unit.
+    """The readings of a study in the charted scale, the names of its sessions, and the least and greatest of its readings in the unit.
 
     `reference` holds the known value of each specimen in the charted scale; empty where the file has none.
     """
 
     values: np.ndarray
+    sessions: list[str]
     reference: np.ndarray
     lowest: float
     highest: float
@@ -125,8 +126,24 @@ def _figures(result: gauge.Study, table: _Table, *, log: bool) -> StudyFigures:
         "categories": _ends(result.categories),
         "order_change": 100 * math.expm1(result.order_slope) if log else result.order_slope,
         "order_p_value": result.order_p_value,
+        "unlike": _unlike(table),
         "bias": _bias(table, log=log) if table.reference.size else None,
     }
+
+
+def _unlike(table: _Table) -> list[StudySession]:
+    """The sessions that are unlike the others, by their level first."""
+    result = gauge.consistency(table.values)
+    levels: list[StudySession] = [
+        {"session": name, "by": "level", "value": value, "limit": result.level_limit}
+        for name, value in zip(table.sessions, result.level.tolist(), strict=True)
+        if abs(value) > result.level_limit
+    ]
+    return levels + [
+        {"session": name, "by": "repeats", "value": value, "limit": result.spread_limit}
+        for name, value in zip(table.sessions, result.spread.tolist(), strict=True)
+        if value > result.spread_limit
+    ]
 
 
 def _bias(table: _Table, *, log: bool) -> StudyBias:
@@ -180,7 +197,7 @@ def _table(lab: Lab, declared: GaugeStudy) -> _Table:
     for (specimen, session), cell in cells.items():
         table[specimens.index(specimen), sessions.index(session), : len(cell)] = cell
     values = [one.value for one in readings]
-    return _Table(table, _references(readings, specimens, declared, log=log), min(values), max(values))
+    return _Table(table, sessions, _references(readings, specimens, declared, log=log), min(values), max(values))
 
 
 def _references(

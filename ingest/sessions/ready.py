@@ -15,23 +15,39 @@ from ingest.common.instants import DAY_US, HOUR_US, MINUTE_US, checked_day, micr
 from ingest.common.text import quoted
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
-from ingest.documents.bench.ready import ChamberWord, LoadState, ReadyChamber, ReadyDocument, ReadyLoad, ReadyLot
+from ingest.documents.bench.ready import (
+    ChamberWord,
+    LoadState,
+    PlannedLoad,
+    ReadyChamber,
+    ReadyDocument,
+    ReadyLoad,
+    ReadyLot,
+)
 from ingest.documents.served import iso
 from ingest.parsing.rows.load_rows import EVENTS, LAID
 from ingest.sessions.conditioning import FINE, ChamberLog, reach_us, tolerance
 from ingest.sessions.load_conditioning import Progress, readiness, stays_of
 from ingest.sessions.load_records import chamber_logs, rules_in
 from ingest.sessions.sensors import sensors
+from spc.bench.moisture import stack_hours
 
 __all__ = ["moment_in", "ready"]
 
 # A load whose last event is older was taken out without a record.
 LONGEST_STAY_DAYS = 60
+# A test may be planned a year ahead; a plan that went by longer ago asks for nothing any more.
+OLDEST_PLAN_DAYS, KEPT_PLAN_DAYS = 366, 14
+
+# Hours in which the middle of a stack of bags comes 95 % of the way: of plain polyethylene, and with layers of polyester, as the model has them.
+STACK_HOURS = (round(stack_hours(150, 0), 1), round(stack_hours(120, 24), 1))
 
 EVENTS_SQL = """
-SELECT e.load_id, e.lot_id, e.at_us, e.event, e.chamber_id, e.laid, e.specimens, e.planned_us, n.text, l.supplier, l.product, l.lot, d.name
-FROM load_event e JOIN label n ON n.id = e.load_id LEFT JOIN lot l ON l.id = e.lot_id JOIN "drop" d ON d.id = e.drop_id
-WHERE e.load_id IN (SELECT load_id FROM load_event WHERE at_us BETWEEN ? AND ?) AND e.at_us <= ? ORDER BY e.at_us, e.load_id, e.lot_id
+SELECT e.load_id, e.lot_id, e.at_us, e.event, e.chamber_id, e.laid, e.specimens, e.planned_us, n.text, l.supplier, l.product, l.lot, d.name, c.text
+FROM load_event e JOIN label n ON n.id = e.load_id JOIN label c ON c.id = e.chamber_id LEFT JOIN lot l ON l.id = e.lot_id
+JOIN "drop" d ON d.id = e.drop_id
+WHERE e.load_id IN (SELECT load_id FROM load_event WHERE at_us BETWEEN ? AND ? OR at_us BETWEEN ? AND ? AND planned_us >= ?)
+AND e.at_us <= ? ORDER BY e.at_us, e.load_id, e.lot_id
 """
 CHAMBERS_SQL = """
 SELECT n.id, n.text, (SELECT max(c.logged_us) FROM climate c WHERE c.chamber_id = n.id AND c.logged_us <= ?) AS last_us
@@ -45,7 +61,7 @@ def ready(connection: Connection, lab: Lab, now: datetime) -> ReadyDocument:
     Log entries and events after `now` are not looked at.
     """
     now_us = microseconds(now)
-    loads = _loads(connection, now_us)
+    loads, not_put_in = _loads(connection, now_us)
     second = lab.second_sensors()
     known = {one["name"]: one for one in sensors(connection, lab, now)}
     chambers: list[ReadyChamber] = []
@@ -56,7 +72,12 @@ def ready(connection: Connection, lab: Lab, now: datetime) -> ReadyDocument:
             row = _chamber(connection, lab, int(chamber), str(name), now_us, inside)
             chambers.append({**row, "sensor": known.get(str(name))})
     on_record = bool(loads) or connection.exec_driver_sql("SELECT 1 FROM load_event LIMIT 1").first() is not None
-    return {"at": iso(now_us, lab.zone), "loads_on_record": on_record, "chambers": chambers}
+    return {
+        "at": iso(now_us, lab.zone),
+        "loads_on_record": on_record,
+        "chambers": chambers,
+        "not_put_in": [_planned(connection, lab, load, now_us) for load in not_put_in if lab.conditioning],
+    }
 
 
 def moment_in(context: str, text: str, lab: Lab) -> datetime:
@@ -85,6 +106,7 @@ class _Event(NamedTuple):
     product: str
     lot: str
     source: str
+    chamber: str
 
 
 class _Load:
@@ -92,6 +114,7 @@ class _Load:
 
     def __init__(self, load_id: int, events: Sequence[_Event]) -> None:
         self.id, self.name, self.recorded_in = load_id, events[0].load, events[-1].source
+        self.last_us, self.chamber_id, self.chamber = events[-1].at_us, events[-1].chamber_id, events[-1].chamber
         self.stays = stays_of(sorted({(one.at_us, EVENTS[one.event], one.chamber_id) for one in events}))
         # Of several ways of laying, the one from which moisture leaves most slowly.
         self.laid = LAID[max(one.laid for one in events)]
@@ -103,7 +126,8 @@ class _Load:
                 plans.clear()
             if one.planned_us or EVENTS[one.event] == "planned":
                 plans[one.lot_id] = one.planned_us
-            if one.lot_id and EVENTS[one.event] != "planned":
+            # The lots of a load that went in are those that went in; before that, those of its plan.
+            if one.lot_id and (EVENTS[one.event] != "planned" or not self.stays):
                 earlier = lots[one.lot_id]["specimens"] if one.lot_id in lots else ""
                 lots[one.lot_id] = {
                     "supplier": one.supplier, "product": one.product, "lot": one.lot, "specimens": one.specimens or earlier,
@@ -112,14 +136,38 @@ class _Load:
         self.planned_us = min(filter(None, plans.values()), default=None)
 
 
-def _loads(connection: Connection, now_us: int) -> list[_Load]:
-    """The loads that are in a chamber, the oldest first."""
+def _loads(connection: Connection, now_us: int) -> tuple[list[_Load], list[_Load]]:
+    """The loads that are in a chamber, the oldest first, and those with a planned test that were never put in, the next test first."""
+    longest_stay, plan_kept = now_us - LONGEST_STAY_DAYS * DAY_US, now_us - KEPT_PLAN_DAYS * DAY_US
+    oldest_plan = plan_kept - OLDEST_PLAN_DAYS * DAY_US
     by_load: dict[int, list[_Event]] = defaultdict(list)
-    for row in connection.exec_driver_sql(EVENTS_SQL, (now_us - LONGEST_STAY_DAYS * DAY_US, now_us, now_us)):
+    for row in connection.exec_driver_sql(EVENTS_SQL, (longest_stay, now_us, oldest_plan, now_us, plan_kept, now_us)):
         by_load[row[0]].append(_Event(*row))
     loads = [_Load(load_id, events) for load_id, events in by_load.items()]
-    still = [load for load in loads if load.stays and load.stays[-1].to_us is None]
-    return sorted(still, key=lambda load: (load.stays[-1].from_us, load.name))
+    still = [load for load in loads if load.stays and load.stays[-1].to_us is None and load.last_us >= longest_stay]
+    planned = [load for load in loads if not load.stays and (load.planned_us or 0) >= plan_kept]
+    return (
+        sorted(still, key=lambda load: (load.stays[-1].from_us, load.name)),
+        sorted(planned, key=lambda load: (load.planned_us or 0, load.name)),
+    )
+
+
+def _planned(connection: Connection, lab: Lab, load: _Load, now_us: int) -> PlannedLoad:
+    """A planned test of a load that no record puts into a chamber."""
+    assert load.planned_us is not None
+    _, declared = _rule(connection, lab, load.chamber_id, now_us)
+    hours = lab.rule_in(declared, load.chamber).hours
+    put_in_by_us = load.planned_us - round(hours * HOUR_US)
+    return {
+        "load": load.name,
+        "lots": load.lots,
+        "chamber": load.chamber,
+        "planned_at": iso(load.planned_us, lab.zone),
+        "required_hours": hours,
+        "put_in_by": iso(put_in_by_us, lab.zone),
+        "too_early": put_in_by_us < now_us,
+        "recorded_in": load.recorded_in,
+    }
 
 
 def _chamber(
@@ -205,6 +253,7 @@ def _load(
         "load": load.name,
         "lots": load.lots,
         "laid": load.laid,
+        "stack_hours": STACK_HOURS if load.laid == "piled" else None,
         "in_since": iso(load.stays[-1].from_us, lab.zone),
         "state": words[now.state],
         "hours": round(now.hours, 4),

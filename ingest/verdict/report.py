@@ -53,6 +53,12 @@ def draft(connection: Connection, lab: Lab, lot: LotDocument, characteristic: st
         raise CallError(f"report: lot {lot['lot']} has no test of {characteristic}; lotdrift lot shows its tests")
     drawn_up = last_round(connection)
     ordered = sorted(sessions, key=lambda one: (one["product"], one["characteristic"], one["tested_at"]))
+    lots = {
+        product: int(number)
+        for number, product in connection.exec_driver_sql(
+            "SELECT id, product FROM lot WHERE supplier = ? AND lot = ?", (lot["supplier"], lot["lot"])
+        )
+    }
     return {
         "lab": lab.name,
         "address": lab.address,
@@ -65,7 +71,9 @@ def draft(connection: Connection, lab: Lab, lot: LotDocument, characteristic: st
         "issued_at": None,
         "entries": NO_ENTRIES,
         "sessions": [
-            _session(connection, lab, one, [other for other in ordered[:place] if _same(other, one)])
+            _session(
+                connection, lab, one, lots[one["product"]], [other for other in ordered[:place] if _same(other, one)]
+            )
             for place, one in enumerate(ordered)
         ],
     }
@@ -147,7 +155,7 @@ def _same(one: Session, other: Session) -> bool:
     return (one["product"], one["characteristic"]) == (other["product"], other["characteristic"])
 
 
-def _session(connection: Connection, lab: Lab, session: Session, earlier: list[Session]) -> ReportSession:
+def _session(connection: Connection, lab: Lab, session: Session, lot_id: int, earlier: list[Session]) -> ReportSession:
     declared, result = lab.characteristic(session["characteristic"]), session["conformity"]
     needed = lab.conditioning_for(session["characteristic"])
     conditioning, valid = session["conditioning"], session["verdict"] != "invalid"
@@ -193,9 +201,9 @@ def _session(connection: Connection, lab: Lab, session: Session, earlier: list[S
         "bench_df": stated["bench_df"] if stated else None,
         "expanded": _expanded(session["level"], stated["u"], session["scale"]) if stated else None,
         "equipment": equipment(connection, lab, session),
-        "chamber_record": chamber_record(connection, lab, session),
+        "chamber_record": chamber_record(connection, lab, session, lot_id),
         "statistics": _statistics(session["readings"]),
-        "deviations": deviations(connection, lab, session, earlier),
+        "deviations": deviations(connection, lab, session, lot_id, earlier),
         "readings": [_reading(one) for one in session["readings"]],
     }
 

@@ -21,6 +21,8 @@ from ingest.documents.served import iso
 from ingest.documents.verdict.report import ChamberRecord, ReportCalibration, ReportCheck, ReportEquipment
 from ingest.parsing.rows.load_rows import LAID
 from ingest.sessions.instrument_records import check_reach_us, checks_for, checks_of
+from ingest.sessions.load_conditioning import load_of_test
+from ingest.sessions.load_records import stays_in_store
 
 __all__ = ["chamber_record", "deviations", "equipment"]
 
@@ -88,7 +90,7 @@ def _checks(
     ]
 
 
-def chamber_record(connection: Connection, lab: Lab, session: Session) -> ChamberRecord | None:
+def chamber_record(connection: Connection, lab: Lab, session: Session, lot_id: int) -> ChamberRecord | None:
     """The log of the chamber over the hours that the conditioning needs, and its sensors; None where no conditioning is needed."""
     needed = lab.conditioning_for(session["characteristic"])
     if needed is None:
@@ -119,31 +121,48 @@ def chamber_record(connection: Connection, lab: Lab, session: Session) -> Chambe
         "from_at": iso(begin, lab.zone),
         "until_at": iso(until, lab.zone),
         "loaded_at": loaded,
+        "out_at": iso(_out_us(connection, session, lot_id, round(needed.out_minutes * MINUTE_US)), lab.zone),
         "entries": len(log),
         "longest_gap_minutes": float(gaps.max() / MINUTE_US) if gaps.size else None,
         "humidity": figures(1),
         "temperature": figures(2),
         "sensor_uncertainty": declared.sensor_uncertainty,
         "second_sensor": declared.second,
-        "laid": _laid(connection, session),
+        "laid": _laid(connection, session, lot_id),
     }
 
 
-def _laid(connection: Connection, session: Session) -> str:
+def _out_us(connection: Connection, session: Session, lot_id: int, out_us: int) -> int | None:
+    """When the bags of a test left the chamber into which they had gone; None without a record."""
+    load, started = _load(connection, session), _us(session["tested_at"])
+    if load is None or session["conditioning"]["loaded_at"] is None:
+        return None
+    loads = stays_in_store(connection, [load], [lot_id]).get((load, lot_id), [])
+    stays = load_of_test(loads, started, out_us) if loads else ()
+    before = [stay for stay in stays if stay.from_us <= started]
+    return before[-1].to_us if before else None
+
+
+def _laid(connection: Connection, session: Session, lot_id: int) -> str:
     """How the bags lay in the chamber, by the record of loads; empty where it does not say."""
-    number = _label(connection, "load", session["load"])
+    number, loaded = _load(connection, session), session["conditioning"]["loaded_at"]
     if number is None:
         return ""
+    # A test that names no load belongs to the one that names its lot and went in when its hours began.
     laid = connection.exec_driver_sql(
-        "SELECT max(laid) FROM load_event WHERE load_id = ? AND at_us <= ?", (number, _us(session["tested_at"]))
+        "SELECT max(laid) FROM load_event WHERE at_us <= ? AND (load_id = ? OR ? = '' AND load_id IN "
+        "(SELECT load_id FROM load_event WHERE lot_id = ?) AND load_id IN (SELECT load_id FROM load_event WHERE at_us = ?))",
+        (_us(session["tested_at"]), number, session["load"], lot_id, -1 if loaded is None else _us(loaded)),
     ).scalar()
     return LAID[int(laid or 0)]
 
 
-def deviations(connection: Connection, lab: Lab, session: Session, earlier: Sequence[Session]) -> list[str]:
+def deviations(
+    connection: Connection, lab: Lab, session: Session, lot_id: int, earlier: Sequence[Session]
+) -> list[str]:
     """What differs from the usual test, as far as the records show it; `earlier` are the tests of the lot before this one."""
     lines = [
-        *_of_conditioning(connection, session),
+        *_of_conditioning(connection, session, lot_id),
         *_of_order(earlier),
         *_of_bags(lab, session),
         *_of_readings(session),
@@ -152,7 +171,7 @@ def deviations(connection: Connection, lab: Lab, session: Session, earlier: Sequ
     return [printable(line) for line in lines]
 
 
-def _of_conditioning(connection: Connection, session: Session) -> Iterator[str]:
+def _of_conditioning(connection: Connection, session: Session, lot_id: int) -> Iterator[str]:
     conditioning = session["conditioning"]
     if conditioning["state"] != "valid":
         yield f"Not a valid test: {STATES[conditioning['state']]}."
@@ -163,7 +182,7 @@ def _of_conditioning(connection: Connection, session: Session) -> Iterator[str]:
     if conditioning["doors"]:
         openings = "once" if conditioning["doors"] == 1 else f"{conditioning['doors']} times"
         yield f"The door of the chamber was opened {openings}, within what the laboratory allows."
-    if _laid(connection, session) == "closed":
+    if _laid(connection, session, lot_id) == "closed":
         yield "The bags lay closed in the chamber."
 
 
@@ -230,6 +249,12 @@ def _found_later(connection: Connection, lab: Lab, session: Session) -> Iterator
             f"The next calibration ({day}) found the instrument {signed(float(row[1]), 'g')} % off, beyond its tolerance of {tolerance:g} %. "
             "Values are given as read."
         )
+
+
+def _load(connection: Connection, session: Session) -> int | None:
+    """The number of the load that a test names; a blank name has one too."""
+    number = connection.exec_driver_sql("SELECT id FROM label WHERE kind = 'load' AND text = ?", (session["load"],))
+    return number.scalar()
 
 
 def _label(connection: Connection, kind: str, text: str) -> int | None:

@@ -87,6 +87,10 @@ def _ends(margins: Margins, confidence: float) -> tuple[Floats, Floats]:
 
     def exceeded(index: Floats, estimated: Floats, offset: Floats) -> Floats:
         near = special.ndtr((3 * index - estimated) / center_se)
+        if np.isposinf(offset).all():
+            # Without a second limit nothing is beyond it.
+            one_sided: Floats = WEIGHTS @ near
+            return one_sided
         far = special.ndtr((estimated - 3 * index - 2 * offset) / center_se)
         chance: Floats = WEIGHTS @ np.maximum(near - far, 0.0)
         return chance

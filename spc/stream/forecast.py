@@ -19,7 +19,16 @@ from spc.kernels.arrays import Floats
 from spc.kernels.validation import as_points, finite_number, positive
 from spc.stream.trend_posterior import Posterior, posterior
 
-__all__ = ["FAN_COLUMNS", "FEWEST_LOTS", "WINDOW", "Forecast", "Outlook", "forecast", "nothing_known"]
+__all__ = [
+    "FAN_COLUMNS",
+    "FEWEST_LOTS",
+    "WINDOW",
+    "Forecast",
+    "Outlook",
+    "breach_probability",
+    "forecast",
+    "nothing_known",
+]
 
 FEWEST_LOTS = 3
 """Fewest lots for a forecast: two lots show no variation about a line."""
@@ -197,6 +206,33 @@ def forecast(
         change_high=float(change[2]),
         fan=_fan(paths, horizon_weeks),
     )
+
+
+def breach_probability(
+    weeks: ArrayLike,
+    levels: ArrayLike,
+    variances: ArrayLike,
+    *,
+    lower: float | None,
+    upper: float | None,
+    horizon_weeks: float,
+) -> float | None:
+    """Return the probability of a breach that `forecast` states, without its other figures; parameters and errors as there.
+
+    Examples
+    --------
+    >>> rising = [2.30 + 0.015 * week + 0.02 * (-1) ** week for week in range(20)]
+    >>> stream, limits = (range(20), rising, [0.0004] * 20), {"lower": None, "upper": 2.70, "horizon_weeks": 13}
+    >>> breach_probability(*stream, **limits) == forecast(*stream, **limits).breach_probability
+    True
+    """
+    times, points, noise = _checked(weeks, levels, variances)
+    limits = _limits(lower, upper)
+    positive(horizon_weeks, "horizon_weeks")
+    if points.size < FEWEST_LOTS or not np.isfinite(limits).any():
+        return None
+    paths = _draw(_fit(times, points, noise, None, 0.0))
+    return _breach(paths, limits, times, _mean_interval(times[-_RECENT_GAPS - 1 :]), horizon_weeks)[0]
 
 
 def nothing_known() -> Forecast:

@@ -20,6 +20,10 @@ __all__ = ["judge", "judge_rows", "to_unit"]
 # this close to a limit counts as equal to it.
 AT_THE_LIMIT = 1e-12
 
+# Powers of ten up to this one are exact as floating point numbers.
+_EXACT_POWER = 22
+_POWERS = np.array([10.0**power for power in range(_EXACT_POWER + 1)])
+
 Interval = tuple[Floats, Floats]
 
 
@@ -47,13 +51,10 @@ def to_unit(level: Floats, scale: str) -> Floats:
     """
     if scale == Scale.LINEAR:
         return np.asarray(level, dtype=np.float64)
-    # Limits repeat, and a level often equals its own bounds: convert each number once.
-    values, place = np.unique(exp_all(level), return_inverse=True)
-    # By way of the text: multiplying by a power of ten would round a second time.
-    rounded = np.array([float(f"{value:.14e}") for value in values.tolist()], dtype=np.float64)
+    values = exp_all(level)
+    rounded = _to_15_digits(values.ravel()).reshape(values.shape)
     # Rounding the largest number up would give inf.
-    rounded = np.where(np.isfinite(values), np.minimum(rounded, LARGEST), rounded)
-    return np.asarray(rounded[place].reshape(np.shape(level)))
+    return np.where(np.isfinite(values), np.minimum(rounded, LARGEST), rounded)
 
 
 def judge(sessions: pd.DataFrame, scale: str, judged: str, guard_percent: float) -> pd.DataFrame:
@@ -132,8 +133,11 @@ def judge_rows(sessions: Rows, scale: str, judged: str, guard_percent: float) ->
     """
     lower, upper = sessions.floats("limit_lower"), sessions.floats("limit_upper")
     no_lower, no_upper = np.isnan(lower), np.isnan(upper)
-    names = ("level", "level_low", "level_high")
-    level, level_low, level_high = to_unit(np.array([sessions.floats(name) for name in names]), scale)
+    charted = sessions.floats("level")
+    level = to_unit(charted, scale)
+    level_low, level_high = (
+        _bound(sessions.floats(name), charted, level, scale) for name in ("level_low", "level_high")
+    )
     smallest, largest = sessions.floats("smallest"), sessions.floats("largest")
 
     # The value compared with the upper limit and the one compared with the lower limit, as intervals in the unit.
@@ -174,6 +178,49 @@ def judge_rows(sessions: Rows, scale: str, judged: str, guard_percent: float) ->
         "verdict": verdict.astype(object),
         "breach": breach & valid,
     }
+
+
+def _bound(bound: Floats, charted: Floats, level: Floats, scale: str) -> Floats:
+    """Bound of each level in the unit; nearly always it is the level itself, in the unit as `level`."""
+    other = bound != charted
+    if not other.any():
+        return level
+    result = level.copy()
+    result[other] = to_unit(bound[other], scale)
+    return result
+
+
+def _to_15_digits(values: Floats) -> Floats:
+    """Round to 15 significant digits exactly as a decimal text does; multiplying by a power of ten alone would round a second time.
+
+    A number becomes 15 digits before the point by a power of ten that is exact, with the error of the product by Dekker's splitting (1971,
+    from memory). Whole numbers below 2**53 divided by such a power are rounded once, as the text is. What is too near to a half, or out of
+    the range of these powers, goes by way of the text.
+    """
+    with np.errstate(all="ignore"):
+        power = 14.0 - np.floor(np.log10(values))
+        exact = (power >= 0) & (power <= _EXACT_POWER)
+        scale = _POWERS[np.where(exact, power, 0.0).astype(np.int64)]
+        product = values * scale
+        (high, low), (scale_high, scale_low) = _halves(values), _halves(scale)
+        error = ((high * scale_high - product) + high * scale_low + low * scale_high) + low * scale_low
+        whole = np.rint(product)
+        rest = (product - whole) + error
+        # The error may carry the product over a half.
+        whole += np.where(rest > 0.5, 1.0, np.where(rest < -0.5, -1.0, 0.0))
+        sure = exact & (np.abs(np.abs(rest) - 0.5) > 1e-6) & (product >= 1e14) & (whole < 1e15)
+        result = np.asarray(whole / scale)
+    if not sure.all():
+        rare, place = np.unique(values[~sure], return_inverse=True)
+        result[~sure] = np.array([float(f"{value:.14e}") for value in rare.tolist()], dtype=np.float64)[place]
+    return result
+
+
+def _halves(values: Floats) -> tuple[Floats, Floats]:
+    """Numbers as sums of two with half the bits each, so that the products of these are exact."""
+    wide = 134217729.0 * values
+    high = wide - (wide - values)
+    return high, values - high
 
 
 def _exact(interval: Interval) -> Floats:

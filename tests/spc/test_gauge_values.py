@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 from support.gauge_tables import TWENTY
 
+from spc import gauge
 from spc.components import nested
 from spc.conformity import acceptance_limits, combined_df, coverage_factor, probability, risks
 from spc.gauge import linearity, study
@@ -427,3 +428,71 @@ def test_the_risks_of_a_rule_are_those_of_simulated_lots_with_the_session_in_the
             # Of the lots that just pass, one in twenty at most is outside.
             near = passes & (seen > rule.pass_upper - 0.005)
             assert (~good)[near].mean() < 0.05 + 4 * np.sqrt(0.05 * 0.95 / near.sum())
+
+
+# ISO 5725-2:1994, tables 4 to 7, from memory: sessions are laboratories there.
+
+
+@pytest.mark.parametrize(
+    ("risk", "printed"),
+    [
+        (0.01, [1.15, 1.49, 1.72, 1.87, 1.98, 2.06, 2.13, 2.18]),
+        (0.05, [1.15, 1.42, 1.57, 1.66, 1.71, 1.75, 1.78, 1.80]),
+    ],
+)
+def test_limits_of_a_level_are_those_of_the_standard(risk: float, printed: list[float]) -> None:
+    result = [gauge.level_limit(sessions, risk) for sessions in range(3, 11)]
+    # The printed figure of four laboratories at 1 % is 0.005 off the formula, rounded up.
+    assert_allclose(result, printed, rtol=0, atol=0.00501)
+    recomputed = {0.01: (1.1545581, 2.1760684), 0.05: (1.151141, 1.79841)}[risk]
+    assert_allclose((result[0], result[-1]), recomputed, rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("risk", "printed", "recomputed"),
+    [
+        (0.01, [2.25, 1.96, 1.81, 1.72], [2.2561832, 1.963777, 1.8121346, 1.7155537]),
+        (0.05, [1.88, 1.67, 1.56, 1.50], [1.8848175, 1.6689246, 1.5621426, 1.4950483]),
+    ],
+)
+def test_limits_of_a_spread_are_those_of_the_standard(
+    risk: float, printed: list[float], recomputed: list[float]
+) -> None:
+    result = [gauge.spread_limit(8, results - 1, risk) for results in (2, 3, 4, 5)]
+    # One entry, remembered as 2.25, is 2.26 by the formula.
+    assert_allclose(result, printed, rtol=0, atol=0.0065)
+    assert_allclose(result, recomputed, rtol=1e-7)
+
+
+def test_limits_for_all_sessions_together_are_those_of_cochran_and_grubbs() -> None:
+    cochran = [gauge.spread_limit(8, 2, risk / 8) ** 2 / 8 for risk in (0.05, 0.01)]
+    assert_allclose(cochran, [0.516, 0.615], rtol=0, atol=0.0005)
+    assert_allclose(cochran, [0.51568746, 0.61516651], rtol=1e-7)
+    grubbs = [gauge.level_limit(8, risk / 8) for risk in (0.05, 0.01)]
+    assert_allclose(grubbs, [2.126, 2.274], rtol=0, atol=0.0007)
+    assert_allclose(grubbs, [2.1266451, 2.2743651], rtol=1e-7)
+
+
+def test_one_percent_of_studies_without_a_difference_name_a_session() -> None:
+    rng = np.random.default_rng(5)
+    studies = 4000
+    wrong = np.zeros(2)
+    for _ in range(studies):
+        values = (
+            rng.standard_normal((5, 1, 1)) + 0.5 * rng.standard_normal((1, 6, 1)) + 0.3 * rng.standard_normal((5, 6, 3))
+        )
+        result = gauge.consistency(values)
+        wrong += (np.abs(result.level).max() > result.level_limit, result.spread.max() > result.spread_limit)
+    # Three standard errors of 1 % of 4000 are 0.47 %.
+    assert_allclose(wrong / studies, 0.01, rtol=0, atol=0.0047)
+
+
+def test_a_session_that_is_off_and_one_that_varies_exceed_their_limits() -> None:
+    rng = np.random.default_rng(6)
+    values = rng.standard_normal((8, 1, 1)) + 0.05 * rng.standard_normal((8, 6, 3))
+    values[:, 2] -= 0.5
+    values[:, 4] += 0.2 * rng.standard_normal((8, 3))
+    result = gauge.consistency(values)
+    assert np.flatnonzero(np.abs(result.level) > result.level_limit).tolist() == [2]
+    assert result.level[2] < 0
+    assert np.flatnonzero(result.spread > result.spread_limit).tolist() == [4]

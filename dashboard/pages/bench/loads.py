@@ -13,12 +13,12 @@ from dashboard.components.html_parts import link, lot_link, table
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.load_names import LoadNames, load_names
 from dashboard.text.bench.load_text import event_line, in_chamber_line, outcome_line
-from dashboard.text.bench.ready_text import when
+from dashboard.text.bench.ready_text import not_put_in_line, when
 from dashboard.text.urls import READY
 from ingest.common.clock import now
 from ingest.decisions.load_entries import MOVE, PLAN, PUT_IN, TAKE_BACK_EVENT, TAKE_OUT, load_events
 from ingest.documents.bench.load_events import LoadEvent
-from ingest.documents.bench.ready import ReadyChamber, ReadyLoad
+from ingest.documents.bench.ready import PlannedLoad, ReadyChamber, ReadyLoad
 from ingest.parsing.rows.load_rows import LAID
 from ingest.sessions.ready import ready
 
@@ -41,7 +41,8 @@ def layout(
 ) -> html.Div:
     """The loads in the chambers, a form to put one in, and the latest events with the form or file of each.
 
-    The names in the address are those of the event that was entered last, so that the next lot of the load needs only its own.
+    The names in the address are those of the event that was entered last, so that the next lot of the load needs only its own, or of a load
+    that is to be put in.
     """
     lab, moment = lab_reader.lab, now()
     with lab_reader.reading() as connection:
@@ -56,10 +57,14 @@ def layout(
             html.P(outcome_line(done, load, document), role="status", className="lead") if done else None,
             html.P(["What may be tested: ", link("Ready", READY), "."]),
             None if may_enter else html.P("Your account may see everything but may not make entries."),
-            _put_in(names, load if done == "stored" else "", chamber, at, laid, planned_test) if may_enter else None,
+            _put_in(names, load if done in ("", "stored") else "", chamber, at, laid, planned_test)
+            if may_enter
+            else None,
             html.H2("In the chambers now"),
             *[_inside(one, each, names, may_enter=may_enter) for one, each in inside],
             None if inside else html.P("No load is in a chamber.", className="quiet"),
+            html.H2("Planned, but not put in") if document["not_put_in"] else None,
+            *[_not_put_in(plan, document["at"], may_enter=may_enter) for plan in document["not_put_in"]],
             html.H2("Latest events"),
             *_events(events, may_enter=may_enter),
         ]
@@ -123,7 +128,9 @@ def _inside(chamber: ReadyChamber, load: ReadyLoad, names: LoadNames, *, may_ent
             html.H3(f"{load['load']} in {chamber['name']}"),
             html.P([*lots, ". " if lots else "", in_chamber_line(load)]),
             _out_form(chamber["name"], load["load"]) if may_enter else None,
-            html.Details([html.Summary("Plan the test"), _plan_form(chamber["name"], load)]) if may_enter else None,
+            html.Details([html.Summary("Plan the test"), _plan_form(chamber["name"], load["load"], load["planned_at"])])
+            if may_enter
+            else None,
             html.Details([html.Summary("Move it to another chamber"), _move_form(load["load"], others)])
             if may_enter and others
             else None,
@@ -136,11 +143,24 @@ def _plan_field(planned_test: str = "") -> html.Label:
     return field("test planned for, if known", "planned_test", planned_test, type="datetime-local")
 
 
-def _plan_form(chamber: str, load: ReadyLoad) -> html.Form:
+def _not_put_in(plan: PlannedLoad, at: str, *, may_enter: bool) -> html.Article:
+    """A load that is to be put in above, or whose plan is to be changed or ended."""
+    change = _plan_form(plan["chamber"], plan["load"], plan["planned_at"])
+    return html.Article(
+        [
+            html.H3(plan["load"]),
+            html.P(not_put_in_line(plan, at)),
+            html.Details([html.Summary("Change the plan; without a time it ends"), change]) if may_enter else None,
+        ],
+        className="sheet",
+    )
+
+
+def _plan_form(chamber: str, load: str, planned_at: str | None) -> html.Form:
     """The time of the test, filled in with the present plan; a blank one ends it."""
-    planned = "" if load["planned_at"] is None else load["planned_at"][:16]
-    fields = [hidden_field("load", load["load"]), hidden_field("chamber", chamber), _plan_field(planned)]
-    button = html.Button(f"Plan the test of {load['load']}", type="submit", name="what", value=PLAN)
+    planned = "" if planned_at is None else planned_at[:16]
+    fields = [hidden_field("load", load), hidden_field("chamber", chamber), _plan_field(planned)]
+    button = html.Button(f"Plan the test of {load}", type="submit", name="what", value=PLAN)
     return _small_form(fields, button, timed=False)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dash import dcc, html
 from sqlalchemy import Connection
 
@@ -14,6 +16,7 @@ from dashboard.text.bench.ready_text import (
     headline,
     load_line,
     next_step,
+    not_put_in_line,
     plan_line,
     sensor_warning,
     when,
@@ -21,7 +24,7 @@ from dashboard.text.bench.ready_text import (
 from dashboard.text.urls import LOADS, READY, alert_address
 from ingest.common.clock import now
 from ingest.documents.alert import Alert
-from ingest.documents.bench.ready import ReadyChamber, ReadyDocument, ReadyLoad
+from ingest.documents.bench.ready import PlannedLoad, ReadyChamber, ReadyDocument, ReadyLoad, ReadyLot
 from ingest.sessions.ready import moment_in, ready
 from spc.vocabulary.enums import AlertState, Grade, Kind
 
@@ -45,6 +48,8 @@ def layout(lab_reader: LabReader, at: str = "", **_other: str) -> html.Div:
             html.P(f"As of {when(document['at'])}. {PROMISE}", className="quiet"),
             _last_known(document),
             *(chambers or [html.P("No chamber log yet.", className="quiet")]),
+            html.H2("Planned, but not put in") if document["not_put_in"] else None,
+            *[_not_put_in(plan, document["at"]) for plan in document["not_put_in"]],
         ]
     )
 
@@ -86,15 +91,6 @@ def _chamber(chamber: ReadyChamber, slowing: Alert | None) -> list[object]:
 
 def _load(load: ReadyLoad) -> html.Article:
     share = min(1.0, load["hours"] / load["required_hours"])
-    lots = [
-        part
-        for lot in load["lots"]
-        for part in (
-            ", ",
-            lot_link(lot["supplier"], lot["lot"]),
-            f" {lot['supplier']} {lot['product']}" + (f" ({lot['specimens']})" if lot["specimens"] else ""),
-        )
-    ][1:]
     laid = f", {load['laid']}" if load["laid"] else ""
     return html.Article(
         [
@@ -104,11 +100,43 @@ def _load(load: ReadyLoad) -> html.Article:
             html.Progress(value=f"{share:.3f}", max="1", **{"aria-label": f"Hours of {load['load']}"}),
             html.P(
                 [
-                    *(lots or ["Lots not named"]),
+                    *_lots(load["lots"]),
                     f". In since {when(load['in_since'])}{laid}. Recorded in: {load['recorded_in']}.",
                 ],
                 className="quiet",
             ),
+        ],
+        className="sheet",
+    )
+
+
+def _lots(lots: Sequence[ReadyLot]) -> list[object]:
+    return [
+        part
+        for lot in lots
+        for part in (
+            ", ",
+            lot_link(lot["supplier"], lot["lot"]),
+            f" {lot['supplier']} {lot['product']}" + (f" ({lot['specimens']})" if lot["specimens"] else ""),
+        )
+    ][1:] or ["Lots not named"]
+
+
+def _not_put_in(plan: PlannedLoad, at: str) -> html.Article:
+    """A test that is planned of a load that is in no chamber, with the way to put it in or to change the plan."""
+    return html.Article(
+        [
+            html.H3([word(Grade.LOOK, "not put in"), f" {plan['load']}"]),
+            html.P(not_put_in_line(plan, at)),
+            html.P(
+                [
+                    link("Put it in", LOADS, load=plan["load"], chamber=plan["chamber"]),
+                    " or ",
+                    dcc.Link("change the plan", href=LOADS),
+                    ".",
+                ]
+            ),
+            html.P([*_lots(plan["lots"]), f". Recorded in: {plan['recorded_in']}."], className="quiet"),
         ],
         className="sheet",
     )

@@ -8,7 +8,7 @@ from datetime import datetime
 from dashboard.text.bench.advice import Advice, Urgency
 from dashboard.text.formatting import counted
 from dashboard.text.urls import READY
-from ingest.documents.bench.ready import ReadyChamber, ReadyDocument, ReadyLoad
+from ingest.documents.bench.ready import PlannedLoad, ReadyChamber, ReadyDocument, ReadyLoad
 
 __all__ = [
     "PROMISE",
@@ -18,6 +18,7 @@ __all__ = [
     "load_line",
     "lots_of",
     "next_step",
+    "not_put_in_line",
     "plan_line",
     "sensor_warning",
     "when",
@@ -78,6 +79,10 @@ def advice(document: ReadyDocument) -> list[Advice]:
         elif load["too_early"]:
             text = f"Do not test {load['load']} at {when(load['planned_at'])} as planned: it is ready at {when(load['earliest_at'])} at the earliest."
             asks.append(Advice(Urgency.STOP, text, READY))
+    for plan in document["not_put_in"]:
+        ahead = not _is_before(plan["planned_at"], document["at"])
+        urgency = Urgency.STOP if ahead and plan["too_early"] else Urgency.RECORD
+        asks.append(Advice(urgency, not_put_in_line(plan, document["at"]), READY))
     silent = [load for load in loads if load["state"] == "silent"]
     if silent:
         text = f"Bring the chamber log of {_names(silent)}: without it no hours are shown."
@@ -144,6 +149,9 @@ def load_line(load: ReadyLoad) -> str:
         text += f". The clock started again at {when(load['restarted_at'])} ({cause}), which cost {load['lost_hours']:.1f} h"
     if load["laid"] == "closed":
         text += ". Closed bags: the hours do not show that the inside is dry"
+    if load["stack_hours"] is not None:
+        low, high = load["stack_hours"]
+        text += f". Piled bags: the middle of a stack needs about {low:.0f} to {high:.0f} h by itself, once the air around it is dry; hang them or lay them open"
     if load["invalid"]:
         text += f". {counted(load['invalid'], 'test')} of this load came too early and {'does' if load['invalid'] == 1 else 'do'} not count"
     return f"{text}."
@@ -162,7 +170,26 @@ def plan_line(load: ReadyLoad) -> str:
     return f"Test planned for {when(load['planned_at'])}."
 
 
-def lots_of(load: ReadyLoad) -> str:
+def not_put_in_line(plan: PlannedLoad, at: str) -> str:
+    """What is wrong about a planned test of a load that was not put in, and what to do about it."""
+    load, planned = f"load {plan['load']}", when(plan["planned_at"])
+    if _is_before(plan["planned_at"], at):
+        return (
+            f"A test of {load} was planned for {planned}, but no record says that the load was put in: record when it went in, "
+            "or end the plan."
+        )
+    text = f"A test of {load} is planned for {planned}, but the load was not put in"
+    if plan["too_early"]:
+        return (
+            f"{text}, and it needs {plan['required_hours']:g} h. Put it in and plan the test for later; if it is in a chamber, "
+            "record when it went in."
+        )
+    return (
+        f"{text}. Put it in by {when(plan['put_in_by'])}, as it needs {plan['required_hours']:g} h, or change the plan."
+    )
+
+
+def lots_of(load: ReadyLoad | PlannedLoad) -> str:
     """The lots in a load, with their specimens."""
     parts = [
         f"{lot['supplier']} {lot['product']} {lot['lot']}" + (f" ({lot['specimens']})" if lot["specimens"] else "")

@@ -48,12 +48,31 @@ def study_lines(one: GaugeStudyDocument) -> list[str]:
         f"{figures['specimens']} bags × {figures['sessions']} sessions × {figures['repeats']} repeats, from {amount(figures['lowest'], one['unit'])} to "
         f"{amount(figures['highest'], one['unit'])}. The gauge can distinguish {_categories(figures)} groups of these bags; its share of "
         f"their scatter is {100 * figures['share']['value']:.0f} % ({100 * figures['share']['low']:.0f} to {100 * figures['share']['high']:.0f} %).",
+        *_unlike(one, figures),
         _order(one, figures),
         *_bias(one, figures["bias"]),
     ]
     if figures["session_df"] < figures["sessions"] - 1.5 or figures["sessions"] < 6:
         lines.append(
             f"With only {figures['sessions']} sessions the session part is known poorly; more bags or repeats would hardly change that."
+        )
+    return lines
+
+
+def _unlike(one: GaugeStudyDocument, figures: StudyFigures) -> list[str]:
+    """The sessions unlike the others, each with what to look at; a study holds them like any other."""
+    lines = []
+    for each in figures["unlike"]:
+        name = f"{one['session_column']} {each['session']}"
+        if each["by"] == "level":
+            side = "above" if each["value"] > 0 else "below"
+            text = f"The readings of {name} lie {side} those of the others: {abs(each['value']):.2f} standard deviations of their means"
+            cause = "its calibration, its load, its way to lay the bag in"
+        else:
+            text = f"The repeats of {name} vary more than those of the others: {each['value']:.2f} times their standard deviation"
+            cause = "contacts, the way to lay the bag in, slips in the table"
+        lines.append(
+            f"{text} (limit {each['limit']:.2f}, 1 %). Look at {cause}; the study counts it until a new table leaves it out."
         )
     return lines
 

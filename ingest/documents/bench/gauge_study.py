@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 from typing_extensions import TypedDict
@@ -10,7 +10,7 @@ from typing_extensions import TypedDict
 from ingest.documents.fields import Count, Day, Probability
 from spc.vocabulary.enums import Scale
 
-__all__ = ["GaugeStudyDocument", "StudyBias", "StudyComponent", "StudyFigures", "WithEnds"]
+__all__ = ["GaugeStudyDocument", "StudyBias", "StudyComponent", "StudyFigures", "StudySession", "WithEnds"]
 
 NotNegative = Annotated[float, Field(ge=0)]
 
@@ -50,12 +50,25 @@ class StudyBias(TypedDict):
     bent_p_value: Probability | None
 
 
+class StudySession(TypedDict):
+    """A session that differs from the others at 1 %: by the mean of its readings or by the scatter of its repeats.
+
+    `value` is beyond `limit`: the distance of its mean from that of all sessions in standard deviations of these means, or the standard
+    deviation of its repeats relative to that of all.
+    """
+
+    session: str
+    by: Literal["level", "repeats"]
+    value: float
+    limit: NotNegative
+
+
 class StudyFigures(TypedDict):
     """The figures of a study.
 
     `session_sd` with `session_df` is the standard deviation that a whole session shares, in the charted scale; `share` is that of
     the gauge in the scatter of the study, `categories` the groups of bags that it can distinguish. `order_change` is the mean change
-    from one repeat to the next, in percent on a log scale. `bias` is null where the file has no reference values.
+    from one repeat to the next, in percent on a log scale. `unlike` are the sessions unlike the others. `bias` is null where the file has no reference values.
     """
 
     specimens: Count
@@ -70,6 +83,7 @@ class StudyFigures(TypedDict):
     categories: WithEnds
     order_change: float
     order_p_value: Probability
+    unlike: list[StudySession]
     bias: StudyBias | None
 
 

@@ -86,13 +86,15 @@ class ReportEquipment(TypedDict):
 class ChamberRecord(TypedDict):
     """The log of the chamber before a test: least, mean and greatest humidity and temperature, and what is known of its sensors.
 
-    `laid` is how the bags lay by the record of loads. `sensor_uncertainty` is the declared expanded uncertainty in % RH.
+    `loaded_at` and `out_at` are when the bags went in and came out, null without a record; reports issued before have no `out_at`. `laid` is
+    how the bags lay by the record of loads, empty where it does not say. `sensor_uncertainty` is the declared expanded uncertainty in % RH.
     """
 
     chamber: str
     from_at: Moment
     until_at: Moment
     loaded_at: Moment | None
+    out_at: NotRequired[Moment | None]
     entries: Count
     longest_gap_minutes: float | None
     humidity: tuple[float, float, float] | None

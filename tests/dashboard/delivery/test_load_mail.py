@@ -128,3 +128,17 @@ def test_the_digest_has_a_line_about_the_chambers(loaded: Bench) -> None:
     store.close()
     assert "In the chambers\n- Ready to test: 178." in text
     assert empty["loads"] == ""
+
+
+def test_a_planned_test_of_a_load_that_was_not_put_in_is_sent_once_it_can_not_be_ready_any_more(loaded: Bench) -> None:
+    written, planned = ((MONDAY + h * HOUR).isoformat() for h in (1, 60))
+    loaded.drop("p.csv", f"at,load,chamber,event,planned_test\n{written},180,C1,planned,{planned}\n", "loads")
+    loaded.run(MONDAY + 50 * HOUR)
+    assert sent(loaded, 12) == []
+    (message,) = sent(loaded, 12.2)
+    assert message.startswith("[lotdrift] load 180 is not put in\n")
+    assert (
+        "- 180, chamber C1: A test of load 180 is planned for Wed 7 Jan, 21:00, but the load was not put in" in message
+    )
+    assert sent(loaded, 13) == []
+    assert not any("not put in" in one for one in sent(loaded, 60.5))

@@ -84,7 +84,7 @@ def test_a_load_that_went_in_late_is_named_and_its_chamber_is_not_blamed(bench: 
 
     (alert,) = alerts(bench)
     assert alert["message"] == (
-        "1 test session too early: load N-1 went into chamber C1 on 3 Jan 2026, 17:00; they set no limit and raise no alert "
+        "1 test session too early: load N-1 went into chamber C1 on 3 Jan 2026, 17:00; it sets no limit and raises no alert "
         "against a supplier"
     )
 
@@ -97,3 +97,28 @@ def test_a_log_that_begins_late_is_a_matter_of_the_chamber(bench: Bench) -> None
 
     (alert,) = alerts(bench)
     assert str(alert["message"]).startswith("Chamber C1 ")
+
+
+def test_the_note_about_a_test_without_a_log_names_it_and_the_next_step(bench: Bench) -> None:
+    bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 40)
+    bench.drop_tests("a.csv", lot_rows("L1", MONDAY, [[11.0]]))
+    bench.run()
+    (alert,) = alerts(bench)
+    assert alert["message"] == (
+        "Nothing shows how dry the bags were before 1 test session: the log of chamber C1 is missing or has a gap. Bring the missing record "
+        "or test again; until then it sets no limit and raises no alert against a supplier"
+    )
+
+    # With a record of its load the bags may also have left the chamber that was logged.
+    columns = ("at", "load", "chamber", "event", "supplier", "product", "lot")
+    rows = [
+        ((MONDAY - timedelta(hours=hours)).isoformat(), "N-1", "C1", event, "Alder Film", "MB-10", "L1")
+        for hours, event in ((59, "in"), (30, "out"))
+    ]
+    (bench.folder / "drops" / "loads").mkdir()
+    bench.drop("l.csv", csv_text(columns, rows), "loads")
+    bench.run()
+    (alert,) = alerts(bench)
+    assert "the log of chamber C1 is missing or has a gap, or the load had been taken out. Bring" in str(
+        alert["message"]
+    )

@@ -222,3 +222,29 @@ def test_reference_values_show_the_deviation_and_its_change_over_the_range(bench
     # A specimen without its reference, or with two, is one line.
     write(bench.folder, [(*rows[0][:5], ""), *rows[1:]], (*COLUMNS, "reference"))
     assert "specimen 1 needs one reference value" in gauge_studies(load(bench.folder))[0]["trouble"]
+
+
+def test_a_session_unlike_the_others_is_named_with_what_to_look_at(bench: Bench) -> None:
+    rows = readings(sd=0.01)
+    # Operator 3 reads a fifth too low; the repeats of operator 1 scatter.
+    rng = np.random.default_rng(9)
+    off = [
+        (bag, name, number, f"{float(value) * (0.8 if name == 'operator 3' else np.exp(rng.normal(0, 0.12)) if name == 'operator 1' else 1):.8f}", unit)
+        for bag, name, number, value, unit in rows
+    ]  # fmt: skip
+    bench.declare(LAB_TOML + DECLARED)
+    write(bench.folder, off)
+    (study,) = gauge_studies(load(bench.folder))
+    assert study["figures"] is not None
+    assert [(one["session"], one["by"]) for one in study["figures"]["unlike"]] == [
+        ("operator 3", "level"),
+        ("operator 1", "repeats"),
+    ]
+    shown = CliRunner().invoke(main, ["study", "--lab", str(bench.folder)]).stdout
+    assert "The readings of operator operator 3 lie below those of the others: 1.7" in " ".join(shown.split())
+    assert "The repeats of operator operator 1 vary more than those of the others" in " ".join(shown.split())
+
+    write(bench.folder, readings(sd=0.01))
+    (clean,) = gauge_studies(load(bench.folder))
+    assert clean["figures"] is not None
+    assert clean["figures"]["unlike"] == []

@@ -16,6 +16,7 @@ from spc.bench.moisture import (
     saturation_pressure,
     sheet_uptake,
     specimen_humidity,
+    stack_hours,
     surely_inside,
 )
 
@@ -154,3 +155,16 @@ def test_bad_arguments_are_refused():
         specimen_humidity([1.0, 0.0], [12.0, 12.0], 1.0)
     with pytest.raises(ValueError, match="seconds must be"):
         sheet_uptake(1e-10, 1e-4, -1)
+
+
+def test_a_stack_dries_in_a_day_or_two() -> None:
+    # No published figure: computed by the writer of the reference note, 4 digits.
+    assert_allclose([stack_hours(150, 0), stack_hours(120, 24)], [16.5124134678, 34.2103391278], rtol=1e-4)
+    # A time constant of the slowest part: 4 / pi**2 of the squared half width over the slowed diffusion.
+    late = stack_hours(150, 0, share=0.999) - stack_hours(150, 0, share=0.99)
+    assert_allclose(late / np.log(10), 5.92753355504, rtol=1e-4)
+    # Without films the air alone is even at once, and a stack half as wide needs a quarter of the time.
+    assert stack_hours(0, 0) < 0.2
+    assert_allclose(stack_hours(150, 0, half_width_m=0.05), stack_hours(150, 0) / 4, rtol=1e-12)
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        stack_hours(150, 0, share=1.0)

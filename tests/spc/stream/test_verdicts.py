@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from numpy.testing import assert_array_equal
 
 from spc.stream.session_summary import summarise
-from spc.stream.verdicts import judge
+from spc.stream.verdicts import judge, to_unit
+from spc.vocabulary.finite import LARGEST, exp_all
 
 
 def session(
@@ -94,3 +96,26 @@ def test_what_is_shown_is_in_the_unit_and_free_of_the_logarithms_rounding() -> N
     judged = judge(session([20.0] * 6, upper=20.0), "log", "mean", 0.0).iloc[0]
 
     assert (judged["level_unit"], judged["judged"], judged["worst"]) == (20.0, 20.0, 20.0)
+
+
+def test_levels_are_rounded_as_their_decimal_texts_are() -> None:
+    rng = np.random.default_rng(3)
+    halves = rng.integers(10**14, 10**15, 20_000) + 0.5
+    short = np.array(
+        [float(f"{value:.{digits}g}") for digits in (1, 3, 15) for value in np.exp(rng.uniform(-9, 9, 5000))]
+    )
+    values = np.concatenate(
+        [
+            np.exp(rng.uniform(-700, 700, 20_000)),
+            np.exp(rng.uniform(-5, 12, 100_000)),
+            *(halves / power for power in (1, 8, 1024)),
+            *(np.nextafter(short, end) for end in (0.0, np.inf)),
+            [0.0, np.inf, np.nan, 5e-324, 1e14, 1e15, 9.999999999999999, 0.1 + 0.2],
+        ]
+    )
+    with np.errstate(divide="ignore"):
+        level = np.log(values)
+    by_text = np.array([float(f"{value:.14e}") for value in exp_all(level).tolist()])
+    assert_array_equal(to_unit(level, "log"), np.where(np.isfinite(by_text), np.minimum(by_text, LARGEST), by_text))
+    # The shape stays, and so does a bound that is not the level.
+    assert to_unit(level[:6].reshape(2, 3), "log").shape == (2, 3)

@@ -11,7 +11,8 @@ from support.commands import call
 from support.demolab import demo_lab
 from support.labs import LAB_TOML, MONDAY, Bench, csv_text
 
-from dashboard.text.bench.ready_text import headline, load_line, next_step, plan_line
+from dashboard.text.bench.advice import Urgency
+from dashboard.text.bench.ready_text import advice, headline, load_line, next_step, plan_line
 from ingest.config.lab import load
 from ingest.sessions.ready import ready
 from ingest.store.store import known_store
@@ -191,3 +192,61 @@ def test_the_plans_of_two_lots_of_a_load_hold_side_by_side_until_one_for_the_who
     assert datetime.fromisoformat(str(first["planned_at"])) == MONDAY + timedelta(hours=90)
     plan(loaded, "p.csv", 97, at=42)
     assert datetime.fromisoformat(str(load_named(loaded, "N-2", 60)["planned_at"])) == MONDAY + timedelta(hours=97)
+
+
+def test_a_planned_test_of_a_load_that_was_never_put_in_is_warned_of_until_it_is_put_in(loaded: Bench) -> None:
+    # The 48 hours end at hour 110 for a load that goes in at hour 62 at the latest.
+    columns = ("at", "load", "chamber", "event", "supplier", "product", "lot", "planned_test")
+    times = [(MONDAY + timedelta(hours=h)).isoformat() for h in (41, 110)]
+    row = (times[0], "N-3", "C1", "planned", "Alder Film", "MB-10", "L9", times[1])
+    loaded.drop("p.csv", csv_text(columns, [row]), "loads")
+    loaded.run()
+
+    early, late, gone, over = (document(loaded, MONDAY + timedelta(hours=h)) for h in (62, 62.1, 111, 110 + 24 * 14.1))
+    (plan_of,) = early["not_put_in"]
+    assert (plan_of["load"], plan_of["chamber"], plan_of["too_early"]) == ("N-3", "C1", False)
+    assert datetime.fromisoformat(plan_of["put_in_by"]) == MONDAY + timedelta(hours=62)
+    assert [one["lot"] for one in plan_of["lots"]] == ["L9"]
+    assert (
+        "A test of load N-3 is planned for Fri 9 Jan, 23:00, but the load was not put in. Put it in by Wed 7 Jan, 23:00, as it needs 48 h"
+        in next_step(early)
+    )
+    assert [one.urgency for one in advice(early) if "N-3" in one.text] == [Urgency.RECORD]
+    assert "is planned for Fri 9 Jan, 23:00, but the load was not put in, and it needs 48 h." in next_step(late)
+    assert [one.urgency for one in advice(late) if "N-3" in one.text] == [Urgency.STOP]
+    # Once the planned time has gone by, only the record can be put right; two weeks later nobody asks.
+    assert "was planned for Fri 9 Jan, 23:00, but no record says that the load was put in" in next_step(gone)
+    assert [one.urgency for one in advice(gone) if "N-3" in one.text] == [Urgency.RECORD]
+    assert over["not_put_in"] == []
+    shown = call(loaded.folder, "ready", "--at", (MONDAY + timedelta(hours=62)).isoformat()).stdout
+    assert (
+        "Planned, but not put in:\n  N-3, chamber C1: test planned for Fri 9 Jan, 23:00\n    Alder Film MB-10 L9"
+        in shown
+    )
+
+    # A late record puts it in; its plan stays.
+    plan(loaded, "q.csv", None, event="in", at=50, load="N-3")
+    assert document(loaded, MONDAY + timedelta(hours=49))["not_put_in"] != []
+    assert document(loaded, MONDAY + timedelta(hours=62))["not_put_in"] == []
+    assert load_named(loaded, "N-3", 62)["planned_at"] == plan_of["planned_at"]
+
+
+def test_a_plan_that_was_ended_or_made_months_ahead_asks_as_it_should(loaded: Bench) -> None:
+    plan(loaded, "p.csv", 24 * 100, load="N-3")
+    assert [one["load"] for one in document(loaded, MONDAY + timedelta(days=95))["not_put_in"]] == ["N-3"]
+    plan(loaded, "q.csv", None, at=42, load="N-3")
+    assert document(loaded, MONDAY + timedelta(days=95))["not_put_in"] == []
+    # The plan of a load that went in long ago does not bring it back into the chamber.
+    plan(loaded, "r.csv", 24 * 100, at=43, load="N-2")
+    assert document(loaded, MONDAY + timedelta(days=95))["chambers"][0]["loads"] == []
+
+
+def test_the_line_of_piled_bags_states_the_hours_of_a_stack(loaded: Bench) -> None:
+    row = ((MONDAY + timedelta(hours=41)).isoformat(), "N-4", "C1", "in", "piled")
+    loaded.drop("s.csv", csv_text(COLUMNS, [row]), "loads")
+    loaded.run()
+    piled, hung = load_named(loaded, "N-4", 60), load_named(loaded, "N-1", 60)
+    assert piled["stack_hours"] == (16.5, 34.2)
+    assert "Piled bags: the middle of a stack needs about 16 to 34 h by itself" in load_line(piled)
+    assert hung["stack_hours"] is None
+    assert "Piled" not in load_line(hung)

@@ -1,0 +1,54 @@
+"""The test report of a lot on record as a load: from when to when its bags were in the chamber, and how they lay."""
+
+from __future__ import annotations
+
+import io
+import json
+from datetime import timedelta
+from pathlib import Path
+
+import pypdf
+from support.commands import call
+from support.labs import MONDAY, Bench, csv_text, lot_rows
+
+COLUMNS = ("at", "load", "chamber", "event", "supplier", "product", "lot", "laid")
+LOT = ("Alder Film", "MB-10", "L1")
+
+
+def report(bench: Bench, out: Path) -> tuple[dict, str]:
+    """The record of the chamber in the document, and the text of the PDF."""
+    result = call(bench.folder, "report", "Alder Film", "L1", "--out", str(out), "--json")
+    assert result.exit_code == 0, result.output
+    pages = pypdf.PdfReader(io.BytesIO(next(out.glob("report-*.pdf")).read_bytes())).pages
+    return json.loads(result.stdout)["sessions"][0]["chamber_record"], " ".join(
+        " ".join(page.extract_text().split()) for page in pages
+    )
+
+
+def record(bench: Bench, name: str, *events: tuple[float, str, str]) -> None:
+    rows = [((MONDAY + timedelta(hours=h)).isoformat(), "N-1", "C1", event, *LOT, laid) for h, event, laid in events]
+    (bench.folder / "drops" / "loads").mkdir(exist_ok=True)
+    bench.drop(name, csv_text(COLUMNS, rows), "loads")
+    bench.run()
+
+
+def test_a_report_states_from_when_to_when_the_bags_were_in_and_how_they_lay(bench: Bench, tmp_path: Path) -> None:
+    bench.drop_climate("a.csv", MONDAY - timedelta(hours=100), 120)
+    bench.drop_tests("t.csv", lot_rows("L1", MONDAY, [[10.0, 11.0]] * 3))
+    bench.run()
+    _, text = report(bench, tmp_path / "none")
+    assert "bags in the chamber not recorded how the bags lay not recorded" in text
+
+    # The test names no load; its lot does.
+    record(bench, "in.csv", (-60, "in", ""))
+    chamber, text = report(bench, tmp_path / "in")
+    assert chamber["out_at"] is None
+    assert (
+        "bags in the chamber from 2 Jan 2026, 21:00; when they came out is not recorded how the bags lay not recorded"
+        in text
+    )
+    record(bench, "out.csv", (-60, "in", "hung"), (2, "out", ""))
+    chamber, text = report(bench, tmp_path / "out")
+    assert chamber["laid"] == "hung"
+    assert "bags in the chamber from 2 Jan 2026, 21:00 to 5 Jan 2026, 11:00 how the bags lay hung" in text
+    assert "in since" not in text
