@@ -302,7 +302,7 @@ def consistency(values: ArrayLike, risk: float = 0.01) -> Consistency:
     apart = means.std(ddof=1)
     return Consistency(
         level=(means - means.mean()) / apart if apart > 0 else np.zeros(sessions),
-        spread=np.sqrt(variances / variances.mean()),
+        spread=np.sqrt(variances / variances.mean()) if variances.any() else np.ones(sessions),
         level_limit=level_limit(sessions, risk / sessions),
         spread_limit=spread_limit(sessions, specimens * (repeats - 1), risk / sessions),
     )
