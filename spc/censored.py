@@ -442,6 +442,9 @@ def _maximise(design: Floats, y: Floats, bounds: Bounds, weight: Floats, *, firs
         # Scaled to a unit diagonal: at a tiny sd the parameters differ by many powers of ten.
         information = (rows * bends[:, None]).T @ rows
         information[-1, -1] += np.sum(weight[bounds == 0]) / point[-1] ** 2
+        if not (np.diag(information) > 0).all():
+            # A coefficient that only values bounded on one side depend on runs away, until their curvature is lost.
+            raise ValueError("the likelihood has no maximum: a coefficient depends on bounded values alone")
         unit = 1.0 / np.sqrt(np.diag(information))
         scores = rows * slopes[:, None]
         scores[bounds == 0, -1] += weight[bounds == 0] / point[-1]

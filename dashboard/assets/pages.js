@@ -31,6 +31,8 @@
   function arrive(main) {
     var target = window.location.hash && document.getElementById(decodeURIComponent(window.location.hash.slice(1)));
     if (target) {
+      // A target in a folded part is shown with it.
+      for (var part = target.closest("details"); part; part = part.parentElement.closest("details")) part.open = true;
       // The tab key continues from there, not from the top of the page.
       target.tabIndex = -1;
       target.focus({ preventScroll: true });

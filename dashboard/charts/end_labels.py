@@ -13,6 +13,8 @@ __all__ = ["END_ROOM", "EndLabel", "add_end_labels"]
 # Pixels to the right of the lines, and from one label to the next.
 END_ROOM = 104
 LABEL_HEIGHT = 15
+# Pixels from the lines to their words, and of a letter at most: a power of ten that is cut reads as another one.
+SHIFT, LETTER, STRONG_LETTER = 7, 5.5, 5.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,8 +27,13 @@ class EndLabel:
 
 
 def add_end_labels(figure: Figure, labels: Sequence[EndLabel], axis: str = "y") -> None:
-    """Write the labels beside the right edge of an axis whose range is set already; labels outside it stay at its edge."""
+    """Write the labels beside the right edge of an axis whose range is set already; labels outside it stay at its edge.
+
+    The room beside the lines becomes as wide as the longest label needs.
+    """
     layout = figure["layout"]
+    needed = [SHIFT + len(one.text) * (STRONG_LETTER if one.strong else LETTER) for one in labels]
+    layout["margin"]["r"] = math.ceil(max([layout["margin"]["r"], *needed]))
     scale = layout["yaxis" if axis == "y" else f"yaxis{axis[1:]}"]
     margin = layout["margin"]
     low, high = scale["range"]
@@ -42,7 +49,7 @@ def add_end_labels(figure: Figure, labels: Sequence[EndLabel], axis: str = "y") 
     for (charted, label), at, moved in zip(places, wanted, _apart(wanted, (high - low) * pixels), strict=True):
         layout["annotations"].append(
             {
-                "x": 1, "xref": "x domain", "xanchor": "left", "xshift": 7, "y": charted, "yref": axis, "yanchor": "middle",
+                "x": 1, "xref": "x domain", "xanchor": "left", "xshift": SHIFT, "y": charted, "yref": axis, "yanchor": "middle",
                 "yshift": round(moved - at, 1), "text": f"<b>{label.text}</b>" if label.strong else label.text,
                 "showarrow": False, "font": {"size": 12},
             }

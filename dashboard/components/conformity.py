@@ -7,7 +7,7 @@ from dash import html
 from dashboard.charts.number_line import NumberLine, number_line
 from dashboard.charts.sparkline import as_image_address
 from dashboard.components.decision_rules import decision_rules
-from dashboard.components.html_parts import facts, legend, table
+from dashboard.components.html_parts import facts, folded, legend, table
 from dashboard.text.formatting import amount, percent
 from dashboard.text.urls import bags_address
 from dashboard.text.verdict.conformity_text import (
@@ -106,23 +106,20 @@ def _line(session: Session, result: Conformity) -> list[object]:
     ]
 
 
-def rule_section(document: StreamDocument) -> list[object]:
+def rule_section(document: StreamDocument) -> html.Details | None:
     """The decision rules of a stream over time, and the risks of the one in force beside other rules and more bags."""
     result, name = document["decision"], document["characteristic"]
     limits = document["specification_limits"]
     if result is None:
         limited = limits["lower"] or limits["upper"]
-        return (
-            [html.H2("Decision rule", id="rule"), *decision_rules(name, document["decision_rules"])] if limited else []
-        )
+        return folded("Decision rule", decision_rules(name, document["decision_rules"]), "rule") if limited else None
     rows = [
         [risk_words(one), percent(one["wrong_passes"]), percent(one["good_not_passed"]), percent(one["wrong_fails"])]
         for one in result["risks"]
     ]
     heads = ("rule", "bad lots that pass", "good lots that do not pass", "good lots that fail")
     declared = result["risks"][0]
-    return [
-        html.H2("Decision rule and its risks", id="rule"),
+    parts: list[object] = [
         html.P(
             f"The rule is {rule_words(result['rule'])}. Of 100 lots of this stream it passes {100 * declared['wrong_passes']:.1f} bad "
             f"ones and keeps back {100 * declared['good_not_passed']:.1f} good ones. A guard is paid by good lots; more bags lower "
@@ -131,3 +128,4 @@ def rule_section(document: StreamDocument) -> list[object]:
         table(heads, rows, "Risks of decision rules", heads[1:]),
         *decision_rules(name, document["decision_rules"]),
     ]
+    return folded("Decision rule and its risks", parts, "rule")

@@ -135,6 +135,12 @@ def graph(figure: Figure, name: str, description: str) -> html.Div:
     return html.Div(chart, role="img", className="figure", **{"aria-label": description})
 
 
+def folded(heading: str, parts: Sequence[object], anchor: str = "") -> html.Details:
+    """A part of the page that a narrow screen folds under its heading: the finding and what to do stand first."""
+    named = {"id": anchor} if anchor else {}
+    return html.Details([html.Summary(html.H2(heading, **named)), *parts], open=True, className="fold-narrow")
+
+
 def legend(*entries: tuple[str, str, str]) -> html.Ul:
     """The key of a figure, each entry as (shape, class of its colour, meaning)."""
     items = [
@@ -155,10 +161,5 @@ def sparkline_image(data: SparklineData, name: str, limit: str = "") -> html.Img
 
 
 def empty(sentence: str, advice: str) -> html.Div:
-    """A page with nothing to show."""
+    """A page, or a part of one, with nothing to show."""
     return html.Div([html.H1(sentence), html.P(advice)], className="empty")
-
-
-def empty_part(sentence: str, advice: str) -> html.Div:
-    """A part of a page with nothing to show; the page has its own heading."""
-    return html.Div([html.H2(sentence), html.P(advice)], className="empty")

@@ -120,7 +120,7 @@ def retests(notice: NoticeDocument) -> list[str]:
         if bags := bags_text(test["bag_count"], notice):
             result += f", {bags}"
         sentences.append(
-            f"Lot {test['lot']}, {day(test['tested_at'])}: {in_unit(notice, test['level'])} ({counts}); {result}."
+            f"Lot {test['lot']}, {day(test['tested_at'])}: {level_text(test['level'], test['level_range'], notice)} ({counts}); {result}."
         )
     return sentences
 

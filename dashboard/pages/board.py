@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 
 from dashboard.charts.sparkline import SparklineData
 from dashboard.components.entry_form import hidden_field
-from dashboard.components.html_parts import empty, empty_part, filter_links, link, supplier_link, word
+from dashboard.components.html_parts import empty, filter_links, link, supplier_link, word
 from dashboard.components.next_step import next_step
 from dashboard.components.stream_rows import rows_table, stream_of
 from dashboard.queries import page_queries, stored_documents
@@ -31,13 +31,15 @@ from dashboard.text.formatting import (
     weekday,
 )
 from dashboard.text.retest_text import headline
-from dashboard.text.urls import BENCH, BOARD, RETESTS, with_query
+from dashboard.text.stock_text import near_date
+from dashboard.text.urls import BENCH, BOARD, RETESTS, STOCK, with_query
 from ingest.alerts.shared_shift_alerts import FALSE_FINDINGS_PER_YEAR
 from ingest.config.lab import Lab
 from ingest.documents.alert import Alert, AlertReason
 from ingest.documents.case import Case
 from ingest.documents.retest import Retest
 from ingest.documents.rounds import Week
+from ingest.documents.stock import ShelfCounts
 from ingest.documents.stream import ProductRow
 from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
 
@@ -76,6 +78,7 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
         bench_alerts = _bench_alerts(lab_reader, connection)
         cases = lab_reader.cases(connection)
         retests, out = lab_reader.retests(connection), lab_reader.chambers_to_wait_for(connection)
+        shelf = lab_reader.shelf_counts(connection)
     if not rows:
         return html.Div(empty("No stream yet.", "Put CSV files into the drop folders and run lotdrift run."))
     waiting = len(listed_rows) - len(shown)
@@ -90,11 +93,11 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
         [
             html.P([_data_text(rows, week), *_retest_text(retests)], className="crumb"),
             html.H1(_headline(rows, cases)),
-            html.P(_advice(rows, reasons, cases, lab), className="lead"),
+            html.P(_lead(_advice(rows, reasons, cases, lab), retests, shelf), className="lead"),
             html.P([f"{' '.join(out)} ", link("See the bench", BENCH)], className="caution") if out else None,
             *_bench_strip(bench_alerts),
             _filters(rows, query, chambers),
-            table if shown else empty_part("Nothing found.", "Clear a filter.") if filtered else None,
+            table if shown else empty("Nothing found.", "Clear a filter.") if filtered else None,
             html.P(link(f"Show {counted(waiting, 'more stream')}, less urgent", BOARD, **{**query, "rows": "all"}))
             if waiting
             else None,
@@ -164,14 +167,26 @@ def _case_stream(case: Case) -> Stream:
     return case["supplier"] or "", case["product"] or "", case["characteristic"] or ""
 
 
+def _lead(first: str, retests: Sequence[Retest], shelf: ShelfCounts) -> list[object]:
+    """What to do first, and the lots on the shelf that are past their date or come near it, as the page Stock counts them."""
+    # Where nobody counts the stock, every tested lot is taken as held: that belongs on a page of its own, not in the first lines.
+    near = near_date(shelf) if shelf["source"] == "counts" else ""
+    parts = [first, link(f"In stock: {near}.", STOCK) if near else ""]
+    if not any(parts) and not retests:
+        return ["Nothing to do here until the next lots are tested."]
+    return [part for each in parts if each for part in (each, " ")][:-1]
+
+
 def _advice(
     rows: Sequence[ProductRow], reasons: Mapping[Stream, list[AlertReason]], cases: Sequence[Case], lab: Lab
 ) -> str:
-    """What to do first."""
-    waiting = {_case_stream(case) for case in cases if case["waiting"] and case["grade"] == Grade.ACT}
-    first = next((row for row in rows if not row["check_standard"] and stream_of(row) in waiting), None)
+    """The case to start with; empty where none waits for a response."""
+    waiting = [case for case in cases if case["waiting"] and case["grade"] in (Grade.ACT, Grade.LOOK)]
+    urgent = {_case_stream(case) for case in waiting if case["grade"] == Grade.ACT}
+    wanted = urgent or {_case_stream(case) for case in waiting}
+    first = next((row for row in rows if not row["check_standard"] and stream_of(row) in wanted), None)
     if first is None:
-        return "Nothing to do here until the next lots are tested."
+        return ""
     name = f"{first['supplier']} {first['product']}, {characteristic(first['characteristic'])}"
     happened = happenings(reasons.get(stream_of(first), []), lab.alerts.breach_probability)
     share = first["breach_probability"] or 0.0
@@ -229,7 +244,7 @@ def _fits(row: Mapping[str, Any], query: dict[str, str], in_chamber: set[Stream]
     return query.get("find", "").casefold() in " ".join(names).casefold()
 
 
-def _filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[str]) -> html.Div:
+def _filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[str]) -> html.Details:
     """One search, chips for the states, and the other choices folded. Everything stands in the address, to be kept and mailed."""
     counts = Counter(row["state"] for row in rows)
     kept = {name: value for name, value in query.items() if name in FILTERS}
@@ -263,14 +278,17 @@ def _filters(rows: Sequence[ProductRow], query: dict[str, str], chambers: list[s
         action=BOARD,
         className="choose",
     )
-    return html.Div(
-        [
-            search,
-            filter_links([*states, *removable], "Streams by state"),
-            link("clear all filters", BOARD) if query else None,
-            _more_filters(rows, query, chambers),
-        ],
-        className="filters",
+    parts = [
+        search,
+        filter_links([*states, *removable], "Streams by state"),
+        link("clear all filters", BOARD) if query else None,
+        _more_filters(rows, query, chambers),
+    ]
+    # A narrow screen folds the choices until one is made: the search at the top of the page finds a stream too.
+    return html.Details(
+        [html.Summary("Find and filter streams"), html.Div(parts, className="filters")],
+        open=True,
+        className="bare" if query else "bare fold-narrow",
     )
 
 

@@ -10,7 +10,7 @@ from dashboard.charts import plotly_figures
 from dashboard.components.alert_card import alert_card
 from dashboard.components.conformity import conformity_section
 from dashboard.components.entry_form import form, if_editor
-from dashboard.components.html_parts import graph, legend, mark, stream_link, supplier_link, table, word
+from dashboard.components.html_parts import folded, graph, legend, mark, stream_link, supplier_link, table, word
 from dashboard.components.test_report import report_section
 from dashboard.components.waveforms import capture_sections, capture_warnings
 from dashboard.queries import bench_queries, lot_document, page_queries
@@ -128,12 +128,12 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
                 className="split ahead",
             ),
             _overview(sessions, limits),
-            _folded("Readings", _readings_by_bag(sessions)),
+            folded("Readings", _readings_by_bag(sessions)),
             html.Details(
                 [html.Summary("Every reading, with its file and line"), *[_readings(session) for session in sessions]]
             ),
             report_section(supplier, lot, reports),
-            _folded(
+            folded(
                 "Conditioning before the tests",
                 [
                     *_not_required(sessions),
@@ -153,11 +153,6 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
             *_refused(refused),
         ]
     )
-
-
-def _folded(heading: str, parts: list[object]) -> html.Details:
-    """A part of the page that a narrow screen folds under its heading: the verdict and what to do stand first."""
-    return html.Details([html.Summary(html.H2(heading)), *parts], open=True, className="fold-narrow")
 
 
 # The whole lot

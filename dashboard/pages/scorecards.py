@@ -85,11 +85,11 @@ def _stream_of(row: CardStream) -> Stream:
 def _cards(lab_reader: LabReader, connection: Connection, quarter: str, supplier: str) -> list[Scorecard]:
     """The cards of a quarter; kept until data change, since the forecasts of its last day take most of the time."""
     cards: list[Scorecard] = lab_reader.cached(
-        connection,
-        f"cards {quarter} {supplier}",
-        lambda: export.documents(connection, lab_reader.lab, quarter, supplier or None),
+        connection, f"cards {quarter}", lambda: export.documents(connection, lab_reader.lab, quarter, None)
     )
-    return cards
+    chosen = [card for card in cards if card["supplier"] == supplier] if supplier else cards
+    # Reading the document again gives the reason why a supplier has no card.
+    return chosen or export.documents(connection, lab_reader.lab, quarter, supplier)
 
 
 # The first lines

@@ -14,6 +14,7 @@ from dashboard.queries import page_queries, retest_list, stored_documents
 from dashboard.queries.stored_documents import Stream
 from dashboard.text.retest_text import chambers_to_wait_for
 from ingest.audit.accounts import any_declared
+from ingest.common import clock
 from ingest.common.errors import CallError, LabFileError
 from ingest.config.lab import LAB_FILE, Lab, load
 from ingest.decisions.cases import cases
@@ -21,6 +22,7 @@ from ingest.documents.alert import AlertReason, AlertSummary
 from ingest.documents.case import Case
 from ingest.documents.retest import Retest
 from ingest.documents.rounds import Week
+from ingest.documents.stock import ShelfCounts
 from ingest.documents.stream import ProductRow
 from ingest.store.store import Store, known_store
 from ingest.store.unit_check import check_units
@@ -159,6 +161,14 @@ class LabReader:
     def retests(self, connection: Connection) -> list[Retest]:
         """The lots to test again."""
         return self.cached(connection, "retests", lambda: retest_list.retests(connection, self.lab))
+
+    def shelf_counts(self, connection: Connection) -> ShelfCounts:
+        """The lots in stock past their date or near it, as of today."""
+        # Imported here: commands that only list need no numerical libraries.
+        from ingest.stock.shelf_list import shelf_counts
+
+        today = clock.now().astimezone(self.lab.zone).date()
+        return self.cached(connection, f"shelf {today}", lambda: shelf_counts(connection, self.lab, today))
 
     def cases(self, connection: Connection) -> list[Case]:
         """Every case, closed ones last."""

@@ -19,13 +19,15 @@ from dashboard.charts.svg_shapes import (
 )
 from dashboard.paper.palette import DARK, FIGURE, LIGHT, Scheme
 from dashboard.text.formatting import characteristic, in_unit
-from ingest.documents.scorecard import CardStream, Scorecard, SupplierStanding
+from ingest.documents.scorecard import CardLot, CardStream, Scorecard, SupplierStanding
 from spc.vocabulary.enums import Scale
 
 __all__ = ["chart", "score_bar"]
 
 WIDTH, HEIGHT = 620, 128
-EDGES = Edges(60, WIDTH - 8, 8, HEIGHT - 18)
+# Length of the line beside a lot whose level is open.
+OPEN = 9
+EDGES = Edges(76, WIDTH - 8, 8, HEIGHT - 18)
 
 
 def chart(row: CardStream, card: Scorecard) -> str:
@@ -36,7 +38,8 @@ def chart(row: CardStream, card: Scorecard) -> str:
     """
     days = card["earlier_first_day"], card["first_day"], card["last_day"]
     start, middle, end = (date.fromisoformat(day) for day in days)
-    lots = [(lot["level"], lot) for lot in [*row["earlier_lot_list"], *row["lot_list"]] if lot["level"] is not None]
+    shown = [(_shown(lot), lot) for lot in [*row["earlier_lot_list"], *row["lot_list"]]]
+    lots = [(level, lot) for level, lot in shown if level is not None]
     near = row["limit_upper"] if row["limit_side"] == "upper" else row["limit_lower"]
     levels = [*(level for level, _ in lots), *([] if near is None else [near])]
     frame = Frame.around(levels, (start, end), EDGES, is_log=row["scale"] == Scale.LOG)
@@ -61,8 +64,20 @@ def chart(row: CardStream, card: Scorecard) -> str:
             parts.append(diamond(x, y, filled=lot["standing"] == "fail"))
         else:
             parts.append(square(x, y) if lot["standing"] in ("invalid", "set_aside", "retested") else disc(x, y, 2.8))
+        if lot["level"] is None and (span := lot["level_range"]) is not None:
+            # A short line shows to which side the level is open.
+            ends = [end for end, settled in ((y + OPEN, span["low"]), (y - OPEN, span["high"])) if settled is None]
+            parts += [line(x, y, x, end, LIGHT.ink, 1.2) for end in ends]
     title = f"{row['product']}, {characteristic(row['characteristic'])}: lots of {card['earlier_quarter']} and {card['quarter']}"
     return drawing(WIDTH, HEIGHT, title, parts)
+
+
+def _shown(lot: CardLot) -> float | None:
+    """The level of a lot, or its known end where bounded readings leave it open: a lot that failed must not be missing."""
+    span = lot["level_range"]
+    if lot["level"] is not None or span is None:
+        return lot["level"]
+    return span["low"] if span["low"] is not None else span["high"]
 
 
 def _mean(frame: Frame, mean: tuple[float | None, float | None, float | None], left: float, right: float) -> list[str]:

@@ -130,7 +130,8 @@ OVERVIEW_HEADS = (
 )  # fmt: skip
 CHART_LEGEND = (
     "In the charts a disc is a lot that conforms, a filled diamond one that fails, an open diamond one undecided, an open square "
-    "one that does not count. The line is the mean of the quarter, the band its 95 % interval."
+    "one that does not count; a mark with a short line is the known end of a level that readings out of range leave open. The "
+    "line is the mean of the quarter, the band its 95 % interval."
 )
 NOBODY = "None: no lot failed, and no level moved nearer its limit."
 DIRECTIONS = {
@@ -159,7 +160,7 @@ def summary(card: Scorecard) -> str:
     counts, streams = card["counts"], card["streams"]
     text = f"{counted(counts['lots'], 'lot')} tested in {counted(len(streams), 'stream')}: {counts['pass']} conform"
     text += f", {counts['fail']} fail" if counts["fail"] else ", none fails"
-    others = [f"{counts[key]} {words}" for key, words in COUNTS[3:] if counts[key]]
+    others = [_count(counts[key], words) for key, words in COUNTS[3:] if counts[key]]
     text += f" ({', '.join(others)})." if others else "."
     text += stopped(card["stopped"])
     nearer, away = (
@@ -417,8 +418,13 @@ def bench_marks(row: CardStream) -> str:
     return "; ".join(f"{source}: {', '.join(lots)}" for source, lots in by_finding.values())
 
 
+def _count(number: int, words: str) -> str:
+    """A count with its words: "2 repeats", "1 repeat"; the other words have no singular of their own."""
+    return f"{number} {words.removesuffix('s') if number == 1 and words == 'repeats' else words}"
+
+
 def _lots(row: CardStream) -> str:
-    parts = [f"{row[key]} {words}" for key, words in COUNTS[1:] if row[key]]
+    parts = [_count(row[key], words) for key, words in COUNTS[1:] if row[key]]
     return f"{counted(row['lots'], 'lot')}: {', '.join(parts)}"
 
 

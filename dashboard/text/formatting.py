@@ -22,6 +22,7 @@ from ingest.common.text import counted_lines
 from ingest.documents.alert import Alert, AlertNow, AlertReason, BenchShift, Evidence, ShownBy
 from ingest.documents.rounds import CheckedFile, RoundDocument, RoundFile
 from ingest.documents.stream import BoardRow, Forecast, PatternPrice, StreamDocument, WeeksToLimit
+from ingest.evaluation.alert_text import outside_text
 from spc.vocabulary.enums import Kind
 
 __all__ = [
@@ -96,6 +97,8 @@ class ShownEvidence(TypedDict, total=False):
     latest_level: float | None
     level_bound: int
     latest_bound: int
+    bags_outside: int
+    bags: int
     limit_lower: float | None
     limit_upper: float | None
     change_percent_per_month: float | None
@@ -274,7 +277,8 @@ def shortly(kind: str, evidence: Evidence, likely: float) -> str:
     facts = shown(evidence)
     what = facts.get("what", kind)
     if facts.get("form") == "undecided":
-        return "a lot is undecided"
+        outside = outside_text(facts.get("bags_outside"), facts.get("bags"))
+        return f"a lot is undecided, {outside}" if outside else "a lot is undecided"
     if facts.get("form") == "stock":
         return NEAR_DATE
     if what == Kind.FORECAST and not _is_likely(facts, likely):

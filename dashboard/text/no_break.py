@@ -23,7 +23,7 @@ _units = sorted(
 _months = "Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec"
 INSIDE_A_QUANTITY = re.compile(
     rf"(?<=[0-9⁰¹²³⁴⁵⁶⁷⁸⁹]) (?=(?:{'|'.join(map(re.escape, _units))})(?![\w⁰-⁹]))"
-    rf"|(?<=%) (?=RH\b)|(?<=\d) (?=(?:{_months})\b)|(?<=[<>×±]) (?=\d)|(?<=\d) (?=[×±] \d)"
+    rf"|(?<=%) (?=RH\b)|(?<=\d) (?=(?:{_months})\b)|(?<=[<>×±]) (?=\d)|(?<=&[gl]t;) (?=\d)|(?<=\d) (?=[×±] \d)"
 )
 
 

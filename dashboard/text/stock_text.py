@@ -6,7 +6,7 @@ from dashboard.text.formatting import amount, chance_text, characteristic, count
 from dashboard.text.terminal_text import table
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.common.text import capitalised, printable
-from ingest.documents.stock import AgeingDocument, FilmAge, Hold, ShelfLotDay, StockDocument
+from ingest.documents.stock import AgeingDocument, FilmAge, Hold, ShelfCounts, ShelfLotDay, StockDocument
 from ingest.evaluation.alert_text import dated_lots
 
 __all__ = [
@@ -20,6 +20,7 @@ __all__ = [
     "keep_until",
     "level",
     "life_sentence",
+    "near_date",
     "quantity",
     "state",
     "stock",
@@ -90,13 +91,18 @@ def headline(document: StockDocument) -> str:
     return f"{counted(document['lots'], 'lot')} in stock; none needs a test now."
 
 
+def near_date(counts: ShelfCounts) -> str:
+    """The lots in stock past their date, near it or beyond what the tests show; empty where there is none."""
+    near = dated_lots(counts["passed"], counts["due"], day(counts["by"]))
+    unsighted = f"{counted(counts['unsighted'], 'lot')} beyond what the tests show" if counts["unsighted"] else ""
+    return " and ".join(part for part in (near, unsighted) if part)
+
+
 def advice(document: StockDocument) -> str:
     """What to do about the shelf."""
     if not document["lots"]:
         return NO_STOCK
-    near = dated_lots(document["passed"], document["due"], day(document["by"]))
-    unsighted = f"{counted(document['unsighted'], 'lot')} beyond what the tests show" if document["unsighted"] else ""
-    dated = " and ".join(part for part in (near, unsighted) if part)
+    dated = near_date(document)
     silent = (
         document["lots"]
         - document["dated"]

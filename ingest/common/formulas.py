@@ -25,6 +25,9 @@ def is_formula(text: str) -> bool:
 
 def begins_a_formula(text: str) -> bool:
     """Whether a text begins with a formula, even after invisible characters, which a spreadsheet may strip."""
+    # Most cells begin so, and a bundle has hundreds of thousands.
+    if text[:1].isascii() and text[:1].isalnum():
+        return False
     for letter in text:
         if letter in "\t\r\n":
             return True

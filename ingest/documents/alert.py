@@ -71,6 +71,8 @@ class _StreamFigures(TypedDict):
     level_bound: Bound
     latest_bound: Bound
     judged: float | None
+    bags_outside: NotRequired[Count]
+    bags: NotRequired[Count]
     limit_lower: float | None
     limit_upper: float | None
     change_percent_per_month: float | None

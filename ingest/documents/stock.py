@@ -17,6 +17,7 @@ __all__ = [
     "Hold",
     "LotWord",
     "MeanLine",
+    "ShelfCounts",
     "ShelfFigures",
     "ShelfLot",
     "ShelfLotDay",
@@ -88,18 +89,23 @@ class ShelfLotDay(ShelfLot):
     chance_by: Probability | None
 
 
-class StockDocument(TypedDict):
-    """The shelf as of a day: the lots by date, and those to test first."""
+class ShelfCounts(TypedDict):
+    """The lots in stock past their date, beyond what the tests show, and with a date that comes by a day."""
 
-    day: Day
     by: Day
-    test_on: Day
     source: Literal["counts", "every tested lot"]
-    lots: Count
-    dated: Count
     passed: Count
     unsighted: Count
     due: Count
+
+
+class StockDocument(ShelfCounts):
+    """The shelf as of a day: the lots by date, and those to test first."""
+
+    day: Day
+    test_on: Day
+    lots: Count
+    dated: Count
     words: dict[LotWord, Count]
     test_first: list[ShelfLotDay]
     rows: list[ShelfLotDay]

@@ -12,7 +12,16 @@ from ingest.documents.alert import LogDeparture, StoredBenchEvidence, StoredStre
 from spc.vocabulary.enums import WANDER, Kind
 from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
-__all__ = ["NOT_SHOWN", "bench_message", "dated_lots", "message", "place_named", "slip", "suspect_named"]
+__all__ = [
+    "NOT_SHOWN",
+    "bench_message",
+    "dated_lots",
+    "message",
+    "outside_text",
+    "place_named",
+    "slip",
+    "suspect_named",
+]
 
 
 # Their figures go on changing while the alert is open, so the sentence names the day of its figures.
@@ -58,6 +67,11 @@ def dated_lots(passed: int, due: int, by: str) -> str:
         more = "more" if passed else f"lot{'' if due == 1 else 's'} with a date"
         parts.append(f"{due:,} {more} by {by}")
     return " and ".join(parts)
+
+
+def outside_text(outside: int | None, bags: int | None) -> str:
+    """The bags of a test outside its limit, of all: "4 of 6 bags outside"; empty where all are inside."""
+    return f"{outside} of {bags} bag{'' if bags == 1 else 's'} outside" if outside else ""
 
 
 def place_named(kind: str, name: str) -> str:
@@ -177,8 +191,10 @@ def _undecided(evidence: StoredStreamEvidence) -> str:
         if evidence["judged"] is None
         else f"{in_unit(evidence, evidence['judged'])} is within the guard band"
     )
+    outside = outside_text(evidence.get("bags_outside"), evidence.get("bags"))
+    bags = f"; {outside}" if outside else ""
     more = f"; {evidence['lots']} lots so far, latest {evidence['latest_lot']}" if evidence["lots"] > 1 else ""
-    return f"a lot undecided against the limit{'s' if None not in edges else ' of'} {limit}: {why}{more}"
+    return f"a lot undecided against the limit{'s' if None not in edges else ' of'} {limit}: {why}{bags}{more}"
 
 
 def _point(evidence: StoredStreamEvidence) -> str:

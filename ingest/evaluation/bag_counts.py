@@ -18,12 +18,19 @@ from ingest.config.lab import Lab
 from ingest.documents.fields import Bound
 from ingest.documents.verdict.bag_count import BagCount
 from ingest.evaluation.stored_results import numbers
+from ingest.evaluation.stream_context import CountedBags
 from ingest.sessions.session_columns import limits_in_force
 from ingest.store.store import KEYS_AT_ONCE, insert_many
 from spc.vocabulary.enums import Scale
 from spc.vocabulary.finite import LARGEST, exp
 
-__all__ = ["bag_counts_of_sessions", "bag_counts_of_stream", "bags_outside", "update_bag_counts"]
+__all__ = [
+    "bag_counts_of_sessions",
+    "bag_counts_of_stream",
+    "bags_outside",
+    "bags_outside_limits",
+    "update_bag_counts",
+]
 
 Reading = tuple[float, int]
 # As in the verdict: six readings of exactly 20.0 have a mean of 19.999999999999996 on the log scale.
@@ -152,6 +159,20 @@ def _equal(value: float, limit: float) -> bool:
 
 
 # Reading
+
+
+def bags_outside_limits(connection: Connection, streams: Sequence[int]) -> dict[int, dict[int, CountedBags]]:
+    """The counts of all tests of these streams with a bag outside the limits, by stream and session."""
+    query = text(
+        "SELECT stream_id, session_id, outside, bags, limit_lower, limit_upper FROM bag_count "
+        "WHERE stream_id IN :streams AND outside > 0"
+    ).bindparams(bindparam("streams", expanding=True))
+    by_stream: dict[int, dict[int, CountedBags]] = {}
+    for start in range(0, len(streams), KEYS_AT_ONCE):
+        for stream, session, *counted in connection.execute(query, {"streams": streams[start : start + KEYS_AT_ONCE]}):
+            by_stream.setdefault(stream, {})[session] = CountedBags(*counted)
+    return by_stream
+
 
 COLUMNS = "session_id, bags, outside, undecided, worst, worst_bound"
 

@@ -23,7 +23,7 @@ from ingest.common.streams import Stream
 from ingest.config.lab import Lab
 from ingest.documents.stream import StoredBoardRow, StoredPoint, StoredSparkline, StoredStream
 from ingest.documents.verdict.conformity import StoredConformity
-from ingest.evaluation.bag_counts import update_bag_counts
+from ingest.evaluation.bag_counts import bags_outside_limits, update_bag_counts
 from ingest.evaluation.bench_part import bench_parts_of, update_bench_parts
 from ingest.evaluation.conformity import conformity_documents, with_uncertainty
 from ingest.evaluation.detector_state import detector_states, write_detector_state
@@ -89,6 +89,7 @@ def inputs_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, St
     sessions, pools, caches = sessions_of(connection, ids), pools_of(connection), detector_states(connection, ids)
     benches = bench_parts_of(connection)
     entries = entries_on_each(connection, [subject_of(stream) for stream in streams])
+    bags = bags_outside_limits(connection, ids)
     return {
         stream.id: StreamInput(
             stream,
@@ -97,6 +98,7 @@ def inputs_of(connection: Connection, streams: Sequence[Stream]) -> dict[int, St
             pools.get(stream.characteristic, detection.NO_POOL),
             *benches.get(stream.characteristic, (NO_BENCH_PART, NO_BENCH_PART)),
             caches.get(stream.id, spc.stream.evaluate.EvaluationCache()),
+            bags.get(stream.id, {}),
         )
         for stream in streams
         if stream.id in sessions
@@ -109,13 +111,13 @@ def subject_of(stream: Stream) -> Subject:
 
 
 def _renew(connection: Connection, lab: Lab, streams: Sequence[Stream]) -> list[str]:
+    # Before the evaluation, as the sentence of an undecided lot states its bags outside.
+    update_bag_counts(connection, lab, streams)
     inputs = inputs_of(connection, streams)
     for stream in streams:
         if stream.id not in inputs:
             _forget(connection, stream)
-    raised = [alert for one in evaluate(lab, list(inputs.values())) for alert in write(connection, one)]
-    update_bag_counts(connection, lab, streams)
-    return raised
+    return [alert for one in evaluate(lab, list(inputs.values())) for alert in write(connection, one)]
 
 
 def evaluate(lab: Lab, inputs: Sequence[StreamInput]) -> list[Evaluated]:
@@ -126,7 +128,7 @@ def evaluate(lab: Lab, inputs: Sequence[StreamInput]) -> list[Evaluated]:
     marks = [_marked(lab, one) for one in inputs]
     requests = [_request(lab, one, marked) for one, marked in zip(inputs, marks, strict=True)]
     return [
-        _evaluated(StreamContext(lab, one.stream, one.entries, marked, evaluation), Rows.of(request.sessions))
+        _evaluated(StreamContext(lab, one.stream, one.entries, marked, evaluation, one.bags), Rows.of(request.sessions))
         for one, marked, request, evaluation in zip(
             inputs, marks, requests, spc.stream.evaluate.streams(requests), strict=True
         )

@@ -149,7 +149,7 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
     (level, level_bound), (latest_level, latest_bound) = _bounded_level(opened), _bounded_level(latest)
     # The outlook is today's: it belongs to a cause that is still there, not to one that was set right.
     outlook = evaluation.forecast if episode.end is None else None
-    return {
+    evidence: StoredStreamEvidence = {
         "what": cast(StreamKind, episode.kind),
         "form": episode.name,
         "direction": cast(Direction, episode.direction),
@@ -176,6 +176,12 @@ def _evidence(context: StreamContext, points: Rows, episode: Episode, doubt: str
         "closed_because": _closed_because(episode),
         "may_be_a_slip": doubt,
     }
+    counted = context.bags.get(int(points.index[episode.opened]))
+    limits = (evidence["limit_lower"], evidence["limit_upper"])
+    # A preview evaluates other limits than those against which the stored bags were counted.
+    if episode.name == "undecided" and counted is not None and counted[2:] == limits:
+        evidence |= {"bags_outside": counted.outside, "bags": counted.bags}
+    return evidence
 
 
 def _as_of_the_day(

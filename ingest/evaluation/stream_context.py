@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from ingest.audit.audit_log import AuditEntry
 from ingest.common.instants import from_weeks
@@ -16,7 +17,16 @@ from spc.kernels.columns import Rows
 from spc.stream.evaluate import Evaluation, EvaluationCache
 from spc.stream.level_uncertainty import BenchPart
 
-__all__ = ["StreamContext", "StreamInput"]
+__all__ = ["CountedBags", "StreamContext", "StreamInput"]
+
+
+class CountedBags(NamedTuple):
+    """The bags of a test outside its limits and all of its bags, with the limits against which they were counted."""
+
+    outside: int
+    bags: int
+    limit_lower: float | None
+    limit_upper: float | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,7 +34,8 @@ class StreamInput:
     """What the evaluation of a stream starts from.
 
     `sessions` are its rows of `sessions_of`, `entries` what people entered on it, `pool` the prior from all streams of
-    its characteristic, `bench` its bench part of the uncertainty by check standards and `study` that by gauge studies, `cache` the results of its last evaluation.
+    its characteristic, `bench` its bench part of the uncertainty by check standards and `study` that by gauge studies, `cache` the results of its last evaluation, `bags`
+    the counts of its tests with bags outside the limits, by session.
     """
 
     stream: Stream
@@ -34,17 +45,22 @@ class StreamInput:
     bench: BenchPart
     study: BenchPart
     cache: EvaluationCache
+    bags: Mapping[int, CountedBags]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StreamContext:
-    """An evaluated stream: the declarations, the entries of people on it, and its marked sessions by number."""
+    """An evaluated stream: the declarations, the entries of people on it, and its marked sessions by number.
+
+    `bags` as in `StreamInput`.
+    """
 
     lab: Lab
     stream: Stream
     entries: list[AuditEntry]
     marked: Mapping[int, Suspect]
     evaluation: Evaluation
+    bags: Mapping[int, CountedBags]
 
     @property
     def declared(self) -> Characteristic:

@@ -118,9 +118,12 @@ def charted(points: Sequence[NoticeLot], lots: Sequence[NoticeLot]) -> list[Noti
 
 
 def difference(evidence: StoredStreamEvidence) -> tuple[float | None, float | None]:
-    """How far the latest level lies from the one before, in the unit and in percent; None where either is unknown."""
+    """How far the latest level lies from the one before, in the unit and in percent.
+
+    None where either is unknown, or where bounded readings leave the latest open.
+    """
     before, latest = evidence["usual"], evidence["latest_level"]
-    if before is None or latest is None:
+    if before is None or latest is None or evidence["latest_bound"]:
         return None, None
     return latest - before, 100.0 * (latest / before - 1.0) if before else None
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from functools import lru_cache
 from typing import get_args
 
 from ingest.common.instants import microseconds
@@ -24,6 +25,7 @@ from spc.vocabulary.enums import AlertState, Effectiveness, Kind
 __all__ = ["FAR", "PARTS", "SPARE", "VERY_FAR", "counts", "lasting", "score_rows", "weights_document"]
 
 Pair = tuple[int, int]
+Columns = tuple[tuple[int, ...], tuple[int, ...]]
 
 PARTS: tuple[ScorePartName, ...] = get_args(ScorePartName)
 SPARE = 0.2
@@ -174,11 +176,10 @@ def score_rows(
         for supplier, own in by_supplier.items()
         if own["conforming"][1] and any(getattr(weights, part) and own[part][1] for part in PARTS)
     ]
-    pairs = [_columns([by_supplier[supplier][part] for supplier in ranked]) for part in PARTS]
-    given = [float(getattr(weights, part)) for part in PARTS]
     if not ranked:
         return found
-    alone, score = ranking.shares(*pairs[0]), scoring.combine(pairs, given)
+    pairs = tuple(_columns([by_supplier[supplier][part] for supplier in ranked]) for part in PARTS)
+    alone, score = _places(pairs, tuple(float(getattr(weights, part)) for part in PARTS))
     for position, supplier in enumerate(ranked):
         found[supplier] = {
             **found[supplier],
@@ -201,8 +202,15 @@ def score_rows(
     return found
 
 
-def _columns(pairs: Sequence[Pair]) -> tuple[list[int], list[int]]:
-    return [good for good, _ in pairs], [decided for _, decided in pairs]
+# Page, papers, workbook and evidence bundle show the same counts; the integrals over them take most of the time of a card.
+@lru_cache(maxsize=64)
+def _places(pairs: tuple[Columns, ...], weights: tuple[float, ...]) -> tuple[ranking.Standing, scoring.Score]:
+    """The shares and the scores of suppliers by their counts in each part; nobody may change the arrays."""
+    return ranking.shares(*pairs[0]), scoring.combine(pairs, weights)
+
+
+def _columns(pairs: Sequence[Pair]) -> Columns:
+    return tuple(good for good, _ in pairs), tuple(decided for _, decided in pairs)
 
 
 def _unplaced(own: Mapping[ScorePartName, Pair], weights: Weights) -> SupplierStanding:

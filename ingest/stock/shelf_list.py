@@ -22,14 +22,23 @@ from ingest.common.json_text import from_json
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.config.lab import Lab
 from ingest.documents.served import served
-from ingest.documents.stock import AgeingDocument, FilmAge, Hold, LotWord, ShelfFigures, ShelfLotDay, StockDocument
+from ingest.documents.stock import (
+    AgeingDocument,
+    FilmAge,
+    Hold,
+    LotWord,
+    ShelfCounts,
+    ShelfFigures,
+    ShelfLotDay,
+    StockDocument,
+)
 from ingest.stock.shelf_lots import are_counted, chances, stored_laws
 from ingest.store.dialect import among, containing
 from ingest.store.stream_digits import stored_digits
 from spc.ageing import DAYS_PER_MONTH
 from spc.vocabulary.enums import Verdict
 
-__all__ = ["CAUTION", "TEST_FIRST", "ageing_document", "stock_document"]
+__all__ = ["CAUTION", "TEST_FIRST", "ageing_document", "shelf_counts", "stock_document"]
 
 CAUTION = (
     "A date clears no lot and condemns none: it is an estimate from dry tests of this film. The standard's text and the "
@@ -58,13 +67,35 @@ def stock_document(
     CallError
         If `by` is before the day.
     """
+    today, counts = day_number(day), shelf_counts(connection, lab, day, by)
+    end, test_day = day_number(date.fromisoformat(counts["by"])), today + _days_to_test(lab)
+    words = _words(connection)
+    rows = _by_date(connection, find, start, most)
+    return {
+        "day": day.isoformat(),
+        "test_on": day_of(test_day).isoformat(),
+        "lots": sum(words.values()),
+        "dated": words.get("dated", 0),
+        **counts,
+        "words": words,
+        "test_first": _test_first(connection, today, end, test_day),
+        "rows": _rows(connection, rows, today, end),
+        "caution": CAUTION,
+    }
+
+
+def shelf_counts(connection: Connection, lab: Lab, day: date, by: date | None = None) -> ShelfCounts:
+    """The lots in stock that are past their date on a day, and those whose date comes by another, or within the horizon.
+
+    Raises
+    ------
+    CallError
+        If `by` is before the day.
+    """
     today = day_number(day)
     end = day_number(by) if by is not None else today + round(7 * lab.alerts.horizon_weeks)
     if end < today:
         raise CallError(f"stock: expected a day from {day} on for --by, got {by}")
-    test_day = today + _days_to_test(lab)
-    words = _words(connection)
-    rows = _by_date(connection, find, start, most)
     passed, unsighted, due = connection.exec_driver_sql(
         "SELECT coalesce(sum(CASE WHEN word = 'passed' OR (word = 'dated' AND keep_day < ?) THEN 1 ELSE 0 END), 0), "
         "coalesce(sum(CASE WHEN word = 'beyond_sight' AND keep_day < ? THEN 1 ELSE 0 END), 0), "
@@ -73,19 +104,11 @@ def stock_document(
         (today, today, today, end, end),
     ).one()
     return {
-        "day": day.isoformat(),
         "by": day_of(end).isoformat(),
-        "test_on": day_of(test_day).isoformat(),
         "source": "counts" if are_counted(connection) else "every tested lot",
-        "lots": sum(words.values()),
-        "dated": words.get("dated", 0),
         "passed": int(passed),
         "unsighted": int(unsighted),
         "due": int(due),
-        "words": words,
-        "test_first": _test_first(connection, today, end, test_day),
-        "rows": _rows(connection, rows, today, end),
-        "caution": CAUTION,
     }
 
 

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from spc.kernels.arrays import Floats, Indices
-from spc.supplier.ranking import on_logit_axis, population_laws
+from spc.supplier.ranking import Laws, on_logit_axis, population_laws
 
 __all__ = ["Score", "combine"]
 
@@ -96,12 +96,13 @@ def combine(counts: Sequence[tuple[ArrayLike, ArrayLike]], weights: ArrayLike, c
         raise ValueError(f"confidence must be in (0, 1), got {confidence!r}")
     scaled = _weights(counts, weights)
     used = np.flatnonzero(scaled.any(axis=1)).tolist()
-    parts = [_part(*counts[part], scaled[part]) for part in used]
+    judged = [np.asarray(decided) > 0 for _, decided in counts]
+    laws = [population_laws(*one) if some.any() else None for one, some in zip(counts, judged, strict=True)]
+    parts = [_part(one, scaled[part]) for part in used if (one := laws[part]) is not None]
     shares = np.full(scaled.shape, np.nan)
-    for position, one in enumerate(counts):
-        judged = np.asarray(one[1]) > 0
-        if judged.any():
-            shares[position, judged] = population_laws(*one).share[judged]
+    for position, (one, some) in enumerate(zip(laws, judged, strict=True)):
+        if one is not None:
+            shares[position, some] = one.share[some]
     single, pairs = (np.prod([getattr(part, name) for part in parts], axis=0) for name in ("single", "pairs"))
     better = 0.5 + 0.5 * _sign(pairs)
     certain = (1 + confidence) / 2
@@ -143,8 +144,7 @@ class _Part:
     pairs: Complex
 
 
-def _part(good: ArrayLike, decided: ArrayLike, weights: Floats) -> _Part:
-    laws = population_laws(good, decided)
+def _part(laws: Laws, weights: Floats) -> _Part:
     # Suppliers with equal counts and weights have equal transforms: compute each kind once.
     kinds, place = np.unique(np.column_stack([laws.place, weights]), axis=0, return_inverse=True)
     place = place.reshape(-1)

@@ -203,6 +203,15 @@ def test_bounds_are_filled_within_lots_of_unlike_level():
     assert_allclose(low[4:], [10.0, 10.19, 10.52, 10.8], rtol=0, atol=0)
 
 
+def test_a_lot_whose_tests_are_all_bounded_leaves_the_levels_as_they_are() -> None:
+    # Nothing measured says where the lot lies: its constant runs away, and no warning may come of it.
+    age = np.array([0.0, 23.0, 46.0, 69.0, 92.0, 674.6, 674.7])
+    level = np.array([3.6930, 3.6938, 3.6947, 3.6934, 3.6943, 3.4129, 3.6633])
+    bound = np.array([0, 0, 0, 0, 0, -1, -1])
+    lot = ["A", "B", "C", "D", "E", "F", "F"]
+    assert with_bounds_filled(age, level, bound, lot).tolist() == level.tolist()
+
+
 def test_the_date_of_a_lot_with_one_test_is_the_computed_one():
     # The formula in `own_date`, computed independently.
     law = slope_law(**OWN)

@@ -11,7 +11,7 @@ from dashboard.charts.thinning import MOST_POINTS
 from dashboard.components.alert_card import alert_card
 from dashboard.components.conformity import rule_section
 from dashboard.components.entry_form import day_field, form, if_editor
-from dashboard.components.html_parts import facts, graph, legend, link, lot_link, supplier_link, table, word
+from dashboard.components.html_parts import facts, folded, graph, legend, link, lot_link, supplier_link, table, word
 from dashboard.components.next_step import next_step
 from dashboard.pages.stream.stream_chart import (
     ChartView,
@@ -49,7 +49,7 @@ from dashboard.text.formatting import characteristic as spoken
 from dashboard.text.formatting import shown as shown_evidence
 from dashboard.text.urls import notice_address, stream_file_address
 from dashboard.text.verdict.limit_change_text import in_force
-from dashboard.text.verdict.verdict_text import verdict_text
+from dashboard.text.verdict.verdict_text import bags_text, verdict_text
 from ingest.audit.subjects import Subject
 from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import no_notice_because
@@ -132,24 +132,47 @@ def layout(
             ),
             html.Div([html.H2("Last lots"), html.A("All lots", href="#lots")], className="head"),
             _last_lots(document),
-            html.H2("Alerts"),
-            *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in alerts],
-            None if alerts else html.P("None so far."),
-            *limits_section(document, [*entries[subject], *entries[limit]]),
-            html.H2("Variation and capability"),
-            facts(_facts(row, document)),
-            html.P(humidity(document), className="quiet"),
-            *rule_section(document),
-            html.H2("Notes"),
-            *[html.P(_note_text(entry), className="entry") for entry in entries[subject] if entry["what"] == NOTE],
-            *if_editor("Add a note: a process change, a new film", form(subject, (NOTE,), [day_field("day", "on")])),
-            html.H2("Data table", id="lots"),
-            html.P(html.A("Download as CSV", href=stream_file_address(names), download="", className="button")),
-            html.Details([html.Summary(counted(len(document["points"]), "lot")), *_table(document)]),
+            folded(_alerts_heading(alerts), [alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in alerts])
+            if alerts
+            else html.P("No alert so far."),
+            limits_section(document, [*entries[subject], *entries[limit]]),
+            folded(
+                "Variation and capability",
+                [facts(_facts(row, document)), html.P(humidity(document), className="quiet")],
+            ),
+            rule_section(document),
+            folded(
+                "Notes",
+                [
+                    *[
+                        html.P(_note_text(entry), className="entry")
+                        for entry in entries[subject]
+                        if entry["what"] == NOTE
+                    ],
+                    *if_editor(
+                        "Add a note: a process change, a new film", form(subject, (NOTE,), [day_field("day", "on")])
+                    ),
+                ],
+            ),
+            folded(
+                "Data table",
+                [
+                    html.P(html.A("Download as CSV", href=stream_file_address(names), download="", className="button")),
+                    html.Details([html.Summary(counted(len(document["points"]), "lot")), *_table(document)]),
+                ],
+                "lots",
+            ),
             dcc.Location(id="stream-goes-to", refresh="callback-nav"),
             dcc.Store(id="stream-supplier", data=supplier),
         ]
     )
+
+
+def _alerts_heading(alerts: list[Alert]) -> str:
+    """How many alerts of the stream are open, and how many are closed."""
+    closed = sum(alert["state"] == "closed" for alert in alerts)
+    counts = [(len(alerts) - closed, "open"), (closed, "closed")]
+    return f"Alerts: {', '.join(f'{count} {state}' for count, state in counts if count)}"
 
 
 def _moves(alerts: list[Alert]) -> list[ShownEvidence]:
@@ -217,16 +240,17 @@ def _last_lots(document: StreamDocument) -> html.Div:
             day(point["tested_at"]),
             in_unit(document, point["shown"], point["bound"]),
             word(point["verdict"]),
-            _remark(point),
+            _remark(point, document),
         ]
         for point in reversed(document["points"][-LAST_LOTS:])
     ]
     return table(("lot", "tested", "lot mean", "verdict", "remark"), rows, "Last lots", ("lot mean",))
 
 
-def _remark(point: Point) -> str:
-    """What is unusual about a lot; empty where nothing is."""
-    parts = ["suspect values"] if point["to_look_at"] else []
+def _remark(point: Point, document: StreamDocument) -> str:
+    """What is unusual about a lot; empty where nothing is. The bags outside come first: a lot passes on its mean."""
+    parts = [bags] if (bags := bags_text(point["bag_count"], document)) else []
+    parts += ["suspect values"] if point["to_look_at"] else []
     parts += [] if point["state"] == "valid" else [f"test not valid: {point['state']}"]
     parts += [f"flagged: {listed(reason(point).split(', '), 3)}"] if point["signals"] else []
     return "; ".join(parts)
@@ -267,8 +291,11 @@ def _chart(
             graph(
                 figure, "stream-figure", f"Control chart of the lot levels over time. {_summary(row, document, lab)}"
             ),
-            legend(*key),
-            html.P(hint, className="quiet"),
+            html.Details(
+                [html.Summary("Key of the chart"), legend(*key), html.P(hint, className="quiet")],
+                open=True,
+                className="bare fold-narrow",
+            ),
             html.Details(
                 [
                     html.Summary("What the chart flags"),

@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboard.charts.limit_lines import LEFT_OUT, SIDES
 from dashboard.components.entry_form import day_field, field, if_editor
-from dashboard.components.html_parts import lot_link, table
+from dashboard.components.html_parts import folded, lot_link, table
 from dashboard.components.limit_change_form import CHANGES, preview_address, request_form
 from dashboard.text.formatting import counted, day, in_unit, moment
 from dashboard.text.verdict.limit_change_text import bound, source
@@ -23,7 +23,7 @@ Names = dict[str, str]
 MOST_LOTS = 200
 
 
-def limits_section(document: StreamDocument, entries: list[SubjectEntry]) -> list[object]:
+def limits_section(document: StreamDocument, entries: list[SubjectEntry]) -> html.Details:
     """The limits of a stream; `entries` are those on the stream and on the specification limit of its product."""
     names = {name: document[name] for name in ("supplier", "product", "characteristic")}
     changes = sorted((one for one in entries if one["what"] in CHANGES), key=lambda one: one["at"], reverse=True)
@@ -34,8 +34,7 @@ def limits_section(document: StreamDocument, entries: list[SubjectEntry]) -> lis
         day_field("from", "day"),
         field("document that sets it", "document"),
     ]
-    return [
-        html.H2("Limits", id="limits"),
+    parts: list[object] = [
         table(
             ("from", "to", "centre line", "control limits", "baseline", "excluded from baseline", "set by"),
             _control_limit_rows(document, names),
@@ -58,6 +57,7 @@ def limits_section(document: StreamDocument, entries: list[SubjectEntry]) -> lis
             ]
         ),
     ]
+    return folded("Limits", parts, "limits")
 
 
 def _lot_field(document: StreamDocument) -> html.Label:

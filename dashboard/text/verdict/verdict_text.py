@@ -6,6 +6,7 @@ from dashboard.text.formatting import counted, digits_of, in_unit, room_to_limit
 from ingest.common.number_format import Measured
 from ingest.documents.lot import LevelRange, Reading, Session
 from ingest.documents.verdict.bag_count import BagCount
+from ingest.evaluation.alert_text import outside_text
 
 __all__ = ["bags_text", "is_reading_outside", "level_text", "verdict_text"]
 
@@ -37,7 +38,7 @@ def bags_text(count: BagCount | None, stream: Measured) -> str:
         return ""
     parts = []
     if count["outside"]:
-        parts.append(f"{count['outside']} of {counted(count['bags'], 'bag')} outside")
+        parts.append(outside_text(count["outside"], count["bags"]))
     if count["undecided"]:
         parts.append(f"{count['undecided']} of {counted(count['bags'], 'bag')} undecided")
     parts.append(f"worst bag {in_unit(stream, count['worst'], count['worst_bound'])}")

@@ -13,6 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.charts import plotly_figures
+from dashboard.charts.end_labels import END_ROOM, EndLabel, add_end_labels
+from dashboard.charts.plotly_axes import frame
 from dashboard.charts.thinning import MOST_POINTS, thinned
 from dashboard.charts.ticks import round_ticks
 
@@ -430,3 +432,13 @@ def test_a_log_axis_has_a_few_round_marks_inside_it(low: float, width: float) ->
     assert len(marks) <= 20
     # However narrow, there is always something to read off.
     assert len(marks) >= 3
+
+
+def test_the_room_beside_a_chart_holds_its_longest_label() -> None:
+    figure = frame([""], [1], 230, right=END_ROOM)
+    figure["layout"]["yaxis"] |= {"range": [0.0, 12.0], "type": "log"}
+    add_end_labels(figure, [EndLabel(1e2, "upper 100")])
+    assert figure["layout"]["margin"]["r"] == END_ROOM
+    # Twenty bold letters were 103 pixels wide in the browser, and the last one is the power of ten.
+    add_end_labels(figure, [EndLabel(4.45e10, "last lot 4.45 × 10¹⁰", strong=True)])
+    assert figure["layout"]["margin"]["r"] >= 103 + 7

@@ -15,7 +15,9 @@ from support.shelves import PACES, count, fill, film_rows
 from dashboard.delivery import weekly_digest
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
+from dashboard.text.stock_text import near_date
 from dashboard.web.app import page
+from ingest.stock.shelf_list import shelf_counts
 
 SUPPLIER = "?name=Alder%20Film"
 
@@ -69,6 +71,32 @@ def test_the_board_and_the_supplier_say_to_look_and_claim_no_failing_lot_of_the_
     for text in (board, supplier):
         assert "othing to act on or to look at" not in text
         assert "failing lot is likely" not in text
+
+
+@pytest.mark.usefixtures("lab_clock")
+def test_the_first_lines_of_the_board_count_the_lots_near_their_date_as_the_stock_does(reader: LabReader) -> None:
+    with reader.reading() as connection:
+        counts = shelf_counts(connection, reader.lab, NOW.date())
+        week = weekly_digest.document(connection, reader.lab, NOW)
+    near = near_date(counts)
+    lead = next(part for part in parts_of(page(reader, "/", "")) if getattr(part, "className", "") == "lead")
+    (to_stock,) = [part for part in parts_of(lead) if getattr(part, "href", "") == "/stock"]
+    stock_lead = next(part for part in parts_of(page(reader, "/stock", "")) if getattr(part, "className", "") == "lead")
+
+    assert counts["passed"] + counts["due"] > 0
+    assert words(to_stock) == [f"In stock: {near}."]
+    assert "".join(words(stock_lead)).startswith(f"{near}: test a lot again")
+    assert f"{near}: test a lot again" in week["stock"]
+
+
+@pytest.mark.usefixtures("lab_clock")
+def test_without_a_count_the_first_lines_of_the_board_say_nothing_of_the_shelf(bench: Bench) -> None:
+    fill(bench, *film_rows())
+    bench.run()
+    reader = LabReader(bench.folder)
+    lead = next(part for part in parts_of(page(reader, "/", "")) if getattr(part, "className", "") == "lead")
+
+    assert "In stock" not in " ".join(words(lead))
 
 
 @pytest.mark.usefixtures("lab_clock")

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+import io
 import math
 from datetime import timedelta
 
+import pypdf
 import pytest
 from support.demolab import demo_lab
 from support.labs import LAB_TOML, MONDAY, Bench, lot_rows
+from support.page_text import words
 
 from dashboard.notice import notice, wording
+from dashboard.notice.pdf import as_pdf
+from dashboard.pages import board, retest
 from dashboard.pages import lot as lot_page
 from dashboard.queries import lot_document, stored_documents, stream_document
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import scorecard
+from dashboard.scorecard.svg_chart import chart
 from dashboard.scorecard.wording import bag_facts
 from dashboard.text.verdict.verdict_text import bags_text, level_text, verdict_text
 
 BOTH_STORES = True
+ENERGY_LIMITS = 'upper_limit = [ { value = 50.0, document = "older edition" }, { value = 20.0, from = 2018-10-01 } ]'
 
 
 @pytest.fixture(scope="module")
@@ -100,8 +107,72 @@ def test_an_undecided_lot_is_an_alert_to_look_at_and_keeps_the_sign_of_its_value
     (figures,) = card["streams"]
     assert (figures["level_lots"], len(figures["lot_list"])) == (11, 12)
     assert [one["level"] for one in figures["lot_list"] if one["lot"] == "L11"] == [None]
+    # The chart of the card draws the lot at its known end: the one diamond among the discs of the others.
+    drawn = chart(figures, card)
+    assert (drawn.count("<polygon"), drawn.count("<circle")) == (1, 11)
     assert session["bag_count"] == {"bags": 6, "outside": 0, "undecided": 1, "worst": 19.0, "worst_bound": 1}
     assert bags_text(session["bag_count"], {"unit": "nJ"}) == "1 of 6 bags undecided, worst bag > 19.0 nJ"
+
+
+@pytest.mark.parametrize(
+    ("limit", "values", "level", "bags"),
+    [
+        ("upper", [[">21"]] * 4 + [[5.0], [5.2]], "13.1 nJ or more", "4 of 6 bags outside"),
+        ("lower", [["<19"]] * 4 + [[80.0], [75.0]], "30.352 nJ or less", "4 of 6 bags outside"),
+    ],
+)
+def test_a_lot_whose_mean_is_open_while_most_bags_are_outside_is_somebodys_business(
+    bench: Bench, limit: str, values: list[list[object]], level: str, bags: str
+) -> None:
+    bench.declare(
+        LAB_TOML if limit == "upper" else LAB_TOML.replace(ENERGY_LIMITS, "lower_limit = [ { value = 20.0 } ]")
+    )
+    bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * 13)
+    near = 10.0 if limit == "upper" else 40.0
+    for week in range(12):
+        plain: list[list[object]] = [[near + 0.1 * ((7 * week + bag) % 5)] for bag in range(6)]
+        tested = MONDAY + timedelta(weeks=week)
+        bench.drop_tests(f"wk{week:02}.csv", lot_rows(f"L{week}", tested, values if week == 11 else plain))
+    # A repeat of two bags leaves the mean open too: the notice lists it beside the first test.
+    bench.drop_tests("again.csv", lot_rows("L11", MONDAY + timedelta(weeks=11, days=2), [values[0], values[4]]))
+    bench.run()
+    reader = LabReader(bench.folder)
+    with reader.reading() as connection:
+        (alert,) = [one for one in stored_documents.alerts(connection, reader.lab) if one["kind"] == "limit"]
+        paper = notice.document(connection, reader.lab, alert["id"])
+        (row,) = stored_documents.board(connection, reader.lab)
+    bound = 1 if limit == "upper" else -1
+    assert (alert["grade"], alert["lot"], row["state"]) == ("look", "L11", "look")
+    assert alert["message"].endswith(f"readings beyond the range of the meter leave it open; {bags}")
+    # The board says whom to look at, with the fact; nothing is left to a reader who waits for the next lots.
+    board_text = " ".join(words(board.layout(reader)))
+    assert f"Start with Alder Film MB-10, shielding energy: a lot is undecided, {bags}" in board_text
+    assert "Nothing to do here" not in board_text
+    assert "undecided" in words(retest.layout(reader))
+    lot_text = " ".join(words(lot_page.layout(reader, supplier="Alder Film", lot="L11")))
+    assert f"({level}, limit " in lot_text
+    assert bags in lot_text
+    assert "Hold the lot." in lot_text
+    # The notice: the same level as a bound in its document, in the rows of its tables and on paper, and no difference from it.
+    (listed,) = paper["lots"]
+    assert (listed["level"], listed["bound"], listed["verdict"]) == (None, bound, "undecided")
+    open_end, known_end = ("high", "low") if limit == "upper" else ("low", "high")
+    assert listed["level_range"] is not None
+    assert listed["level_range"][open_end] is None  # type: ignore[literal-required]
+    assert listed["level_range"][known_end] == pytest.approx(listed["shown"], rel=1e-9)  # type: ignore[literal-required]
+    assert (paper["difference"], paper["difference_percent"]) == (None, None)
+    assert paper["evidence"]["latest_bound"] == bound
+    assert wording.lot_rows(paper)[0][4] == level
+    assert wording.lot_rows(paper)[0][-1].startswith(f"undecided; {bags}")
+    sign = ">" if limit == "upper" else "<"
+    assert f"{sign} {level.split(' or ')[0]}, lot L11" in dict(wording.changed(paper))["lot of this notice"]
+    assert "difference" not in dict(wording.changed(paper))
+    (again,) = wording.retests(paper)
+    assert f"nJ or {'more' if limit == 'upper' else 'less'} (2 bags" in again
+    pages = pypdf.PdfReader(io.BytesIO(as_pdf(paper))).pages
+    printed = " ".join(" ".join(page.extract_text() for page in pages).split())
+    assert level in printed
+    assert again in printed
 
 
 def test_a_limit_that_changes_counts_the_bags_anew(bench: Bench) -> None:
