@@ -24,7 +24,7 @@ signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # The files that take longest. A parallel run begins with them: else one process ends long after the others.
 LONGEST = (
-    "test_serve.py", "test_faults.py", "test_accessibility.py", "test_hostile_files.py", "test_gate.py", "test_browser.py",
+    "test_serve.py", "test_faults.py", "test_every_page.py", "test_hostile_files.py", "test_gate.py", "test_browser.py",
     "test_postgres_store.py", "test_shared_shift_alerts.py", "test_guide.py", "test_limit_pages.py", "test_error_pages.py",
     "test_export.py", "test_shared_shifts.py", "test_runlength_routes.py", "test_request_guard.py", "test_interval_coverage.py",
     "test_evidence.py", "test_drops.py", "test_detection.py", "test_cli.py", "test_wrong_clock.py", "test_accounts.py",

@@ -15,6 +15,7 @@ from dashboard.text.formatting import characteristic
 
 __all__ = [
     "empty",
+    "empty_part",
     "facts",
     "filter_links",
     "graph",
@@ -161,5 +162,10 @@ def sparkline_image(data: SparklineData, name: str, limit: str = "") -> html.Img
 
 
 def empty(sentence: str, advice: str) -> html.Div:
-    """A page, or a part of one, with nothing to show."""
+    """A page with nothing to show."""
     return html.Div([html.H1(sentence), html.P(advice)], className="empty")
+
+
+def empty_part(sentence: str, advice: str) -> html.Div:
+    """A part of a page with nothing to show; the page has its own heading."""
+    return html.Div([html.H2(sentence), html.P(advice)], className="empty")

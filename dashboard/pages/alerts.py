@@ -8,7 +8,7 @@ from dash import html
 
 from dashboard.components.alert_card import alert_group, group_by_stream, stream_of
 from dashboard.components.case_card import case_card
-from dashboard.components.html_parts import empty, filter_links, link
+from dashboard.components.html_parts import empty_part, filter_links, link
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.case_text import case_name, cases_headline, standing
@@ -87,7 +87,7 @@ def layout(lab_reader: LabReader, show: str = "open", kind: str = "", most: str 
             _for_information(
                 [card(case, group) for case, group in shown if case is None], folded=show == "open" and not kind
             ),
-            None if shown else empty("Nothing found.", "No alert is in this state."),
+            None if shown else empty_part("Nothing found.", "No alert is in this state."),
             html.P(html.A(f"Show {counted(waiting, 'more group')}", href=_address(show, kind, "all")))
             if waiting
             else None,

@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 
 from dashboard.charts.sparkline import SparklineData
 from dashboard.components.entry_form import hidden_field
-from dashboard.components.html_parts import empty, filter_links, link, supplier_link, word
+from dashboard.components.html_parts import empty, empty_part, filter_links, link, supplier_link, word
 from dashboard.components.next_step import next_step
 from dashboard.components.stream_rows import rows_table, stream_of
 from dashboard.queries import page_queries, stored_documents
@@ -97,7 +97,7 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
             html.P([f"{' '.join(out)} ", link("See the bench", BENCH)], className="caution") if out else None,
             *_bench_strip(bench_alerts),
             _filters(rows, query, chambers),
-            table if shown else empty("Nothing found.", "Clear a filter.") if filtered else None,
+            table if shown else empty_part("Nothing found.", "Clear a filter.") if filtered else None,
             html.P(link(f"Show {counted(waiting, 'more stream')}, less urgent", BOARD, **{**query, "rows": "all"}))
             if waiting
             else None,

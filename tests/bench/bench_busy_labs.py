@@ -1,6 +1,8 @@
 """Findings about the bench in labs where many streams change for reasons of their own.
 
-    PYTHONPATH=tests/bench python tests/bench/bench_busy_labs.py [LABS] [SEED] [ROW ...]
+    PYTHONPATH=.:tests/bench python tests/bench/bench_busy_labs.py [LABS] [SEED] [ROW ...] [--looks 0.6]
+
+`--looks` sets the threshold for so many independent looks a week instead of the 1.4 in use.
 
 Invented labs in which no two streams are alike: each has a scatter of its own (0.05 to 0.2 in the log), 3 to 12 bags a lot, a
 third have tails as of t(4), a ninth a dependence of 0.3 to 0.5, a fifth a bound that some bags reach, a fifth a pause of 8 to 20
@@ -21,7 +23,7 @@ films on three testers and in two chambers. The columns:
 
 from __future__ import annotations
 
-import sys
+import argparse
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -31,6 +33,7 @@ import pandas as pd
 from bench_shared_shift import CHECK_SIGMAS, WITHIN, YEAR_WEEKS, checks, points, scored, share, sisters
 
 from spc import detection
+from spc.shared_shift import candidates
 from spc.shared_shift.finding import Finding, explain
 from spc.shared_shift.search import shared_shifts
 from spc.stream import alert_episodes
@@ -273,10 +276,16 @@ def with_shift(words: str, lab: BusyLab, labs: int, seed: int) -> None:
 
 
 def main() -> None:
-    labs, seed = (int(sys.argv[place]) if len(sys.argv) > place else usual for place, usual in ((1, 20), (2, 31415)))
     rows = [*WITHOUT_SHIFT.items(), *WITH_SHIFT.items()]
-    for place in [int(row) for row in sys.argv[3:]] or range(len(rows)):
-        (without_shift if place < len(WITHOUT_SHIFT) else with_shift)(*rows[place], labs, seed)
+    asked = argparse.ArgumentParser()
+    asked.add_argument("labs", type=int, nargs="?", default=20)
+    asked.add_argument("seed", type=int, nargs="?", default=31415)
+    asked.add_argument("rows", type=int, nargs="*", default=[*range(len(rows))])
+    asked.add_argument("--looks", type=float, default=candidates._LOOKS_A_WEEK)
+    options = asked.parse_args()
+    candidates._LOOKS_A_WEEK = options.looks
+    for place in options.rows:
+        (without_shift if place < len(WITHOUT_SHIFT) else with_shift)(*rows[place], options.labs, options.seed)
 
 
 if __name__ == "__main__":

@@ -51,6 +51,10 @@ PAGES = {
     "other limit": "/what-if?characteristic=shielding_energy&limit=10",
     "not found": "/lot?supplier=Nobody&lot=X",
 }
+LOTS = {
+    "lot with bags outside": "/lot?supplier=Brackenfoil&lot=BF07191",
+    "lot with captures": "/lot?supplier=Quillmere&lot=QM01408",
+}
 # Pages of the server outside the frame: they need no script.
 PLAIN_PAGES = {"digest": "/digest", "shelf list": "/shelf-list", "add a file": "/add"}
 
@@ -110,6 +114,16 @@ def drawn(page: Page) -> None:
         page,
         "document.querySelectorAll('#page .figure .main-svg').length >= document.querySelectorAll('#page .figure').length",
     )
+
+
+def opened(page: Page, address: str, where: str) -> Page:
+    """The page once it stands; those outside the frame have no figure to wait for."""
+    page.goto(address + where)
+    if where in PLAIN_PAGES.values():
+        page.locator("h1").first.wait_for()
+    else:
+        drawn(page)
+    return page
 
 
 def until(page: Page, condition: str, seconds: float = 30.0) -> None:

@@ -6,15 +6,10 @@ from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, Page
-from support.browser import PAGES, PLAIN_PAGES, STREAM, drawn, served
+from support.browser import LOTS, PLAIN_PAGES, STREAM, opened, served
 from support.demolab import copy_of, demo_lab
 
 PHONE, LAPTOP = 390, 1440
-LOTS = {
-    "lot with bags outside": "/lot?supplier=Brackenfoil&lot=BF07191",
-    "lot with captures": "/lot?supplier=Quillmere&lot=QM01408",
-}
-EVERY_PAGE = {**PAGES, **LOTS, **PLAIN_PAGES}
 SCORECARDS = "/scorecards?quarter=2026-Q3"
 
 
@@ -33,50 +28,6 @@ def page(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
     context = browser.new_context(viewport={"width": width, "height": 900})
     yield context.new_page()
     context.close()
-
-
-def opened(page: Page, address: str, where: str) -> Page:
-    page.goto(address + where)
-    if where in PLAIN_PAGES.values():
-        page.locator("h1").first.wait_for()
-    else:
-        drawn(page)
-    return page
-
-
-# The rows of tables, and the blocks of figures and forms, that are wider than the place they have. A long table says above it
-# that it goes on, and an example of commands or of lab.toml keeps its lines.
-CUT = """() => [...document.querySelectorAll('main *, body > *, .scroll')]
-  .filter(one => one.checkVisibility() && !one.closest('.wide, pre, svg, .js-plotly-plot'))
-  .filter(one => ['auto', 'scroll'].includes(getComputedStyle(one).overflowX) && one.scrollWidth > one.clientWidth + 1)
-  .map(one => one.getAttribute('aria-label') || one.outerHTML.slice(0, 80))"""
-# A number and its unit with a blank between them at which a line may break.
-SPLIT = """() => {
-  const found = [], walk = document.createTreeWalker(document.querySelector('main') || document.body, NodeFilter.SHOW_TEXT);
-  while (walk.nextNode()) {
-    const at = walk.currentNode;
-    if (at.parentElement.closest('code, pre, option, textarea, script, style, svg')) continue;
-    const hit = at.textContent.match(/[0-9\\u2070-\\u2079\\u00b9\\u00b2\\u00b3] (nJ|\\u03a9|%|h|\\u00b0C)(?![\\w])/);
-    if (hit) found.push(at.textContent.trim().slice(0, 60));
-  }
-  return found;
-}"""
-# Success criterion 2.5.8 of WCAG 2.2; a link in a sentence is exempt.
-SMALL = """() => [...document.querySelectorAll('summary, button, .chip, .button, nav a, select, input:not([type=hidden])')]
-  .filter(one => one.checkVisibility() && !one.closest('p')).filter(one => { const box = one.getBoundingClientRect();
-    return box.width > 0 && (box.height < 23.9 || box.width < 23.9); }).map(one => one.outerHTML.slice(0, 90))"""
-
-
-@pytest.mark.parametrize("page", [PHONE, LAPTOP], indirect=True, ids=["phone", "laptop"])
-def test_no_page_scrolls_sideways_splits_a_quantity_or_has_a_target_too_small(page: Page, address: str) -> None:
-    width = page.viewport_size["width"] if page.viewport_size else 0
-    for name, where in EVERY_PAGE.items():
-        opened(page, address, where)
-        assert page.evaluate("document.documentElement.scrollWidth") <= width, name
-        assert page.evaluate(SPLIT) == [], name
-        assert page.evaluate(SMALL) == [], name
-        if width == PHONE:
-            assert page.evaluate(CUT) == [], name
 
 
 # The texts of the cells of a column, where all of a cell lies within the window.
