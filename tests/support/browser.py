@@ -126,6 +126,14 @@ def opened(page: Page, address: str, where: str) -> Page:
     return page
 
 
+def unfolded(page: Page) -> None:
+    """Open what a phone folds under its heading."""
+    page.get_by_role("heading", level=1).wait_for()
+    folded = page.locator("details.fold-narrow:not([open]) > summary")
+    while folded.count():
+        folded.first.click()
+
+
 def until(page: Page, condition: str, seconds: float = 30.0) -> None:
     """Wait until a JavaScript condition holds.
 

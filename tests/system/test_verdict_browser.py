@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
-from support.browser import PAGES, WIDTHS, served
+from support.browser import PAGES, WIDTHS, served, unfolded
 from support.demolab import copy_of, demo_lab
 
 
@@ -31,14 +31,6 @@ def page(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
     opened.close()
     assert trouble == []
     assert wide <= request.param
-
-
-def unfolded(page: Page) -> None:
-    """Open what a phone folds under its heading."""
-    page.get_by_role("heading", level=1).wait_for()
-    folded = page.locator("details.fold-narrow:not([open]) > summary")
-    while folded.count():
-        folded.first.click()
 
 
 def test_from_the_lot_to_the_number_of_bags(page: Page, address: str) -> None:
@@ -119,6 +111,7 @@ def test_who_would_fail_another_limit(page: Page, address: str) -> None:
 
 def test_a_decision_rule_is_previewed_entered_and_taken_back(page: Page, address: str) -> None:
     page.goto(f"{address}/stream?supplier=Brackenfoil&product=BF-110&characteristic=shielding_energy")
+    unfolded(page)
     page.get_by_text("Change the decision rule").click()
     form = page.locator("form.choose", has=page.get_by_label("wrong passes at most"))
     form.get_by_label("rule").select_option("simple")
