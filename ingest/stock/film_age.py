@@ -56,14 +56,23 @@ class Film:
     document: StoredFilmAge
 
 
-def film_age(connection: Connection, lab: Lab, stream: Stream, findings: Sequence[Finding]) -> Film | None:
-    """Derive how a film ages; None where the stream has no test. `lab` holds the limits that people entered."""
-    tests = film_tests(connection, lab, stream, findings, upper=True)
+def film_age(
+    connection: Connection,
+    lab: Lab,
+    stream: Stream,
+    findings: Sequence[Finding],
+    humidity: tuple[float, float] | None,
+) -> Film | None:
+    """Derive how a film ages; None where the stream has no test.
+
+    `lab` holds the limits that people entered, `humidity` is the `removed_humidity` of the film's product.
+    """
+    tests = film_tests(connection, lab, stream, findings, humidity, upper=True)
     if tests is None:
         return None
     lower, upper = _limits(lab, stream, tests)
     if upper is None and lower is not None and lab.characteristic(stream.characteristic).judged != "mean":
-        tests = film_tests(connection, lab, stream, findings, upper=False) or tests
+        tests = film_tests(connection, lab, stream, findings, humidity, upper=False) or tests
     closed = _law(tests, tests.counts & ~tests.is_open, lower, upper)
     opened = _law(tests, tests.counts & tests.is_open, lower, upper)
     return Film(tests, closed, opened, _document(lab, tests, closed))

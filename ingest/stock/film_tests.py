@@ -83,9 +83,18 @@ class FilmTests:
 
 
 def film_tests(
-    connection: Connection, lab: Lab, stream: Stream, findings: Sequence[Finding], *, upper: bool
+    connection: Connection,
+    lab: Lab,
+    stream: Stream,
+    findings: Sequence[Finding],
+    humidity: tuple[float, float] | None,
+    *,
+    upper: bool,
 ) -> FilmTests | None:
-    """Read the tests of a stream; None where it has none. With `upper` the worst reading is the largest one."""
+    """Read the tests of a stream; None where it has none.
+
+    `humidity` is the `removed_humidity` of its product. With `upper` the worst reading is the largest one.
+    """
     rows = connection.exec_driver_sql(SQL, (stream.id,)).fetchall()
     if not rows:
         return None
@@ -97,11 +106,10 @@ def film_tests(
     declared = lab.characteristic(stream.characteristic)
     level, bound = _judged(table, declared.scale, declared.judged, upper=upper)
     read, variance = level, np.zeros(len(table))
-    removed = removed_humidity(connection, lab, stream.product, stream.characteristic)
     rule = lab.conditioning_for(stream.characteristic)
-    if removed is not None and rule is not None:
+    if humidity is not None and rule is not None:
         away = np.nan_to_num(table["humidity"] - rule.humidity_percent)
-        level, variance = level - removed[0] * away, (removed[1] * away) ** 2
+        level, variance = level - humidity[0] * away, (humidity[1] * away) ** 2
     common, under = _bench(lab, stream, table, findings)
     tested = table["tested_us"]
     tested_day = [local_day(us, lab.zone) for us in tested.tolist()]
@@ -135,7 +143,7 @@ def film_tests(
         ],
         under_finding=under,
         is_open=is_open,
-        humidity=removed,
+        humidity=humidity,
     )
 
 

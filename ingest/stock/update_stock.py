@@ -5,7 +5,8 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-from collections.abc import Collection
+from collections.abc import Callable, Collection
+from functools import cache, partial
 
 from sqlalchemy import Connection
 
@@ -34,6 +35,9 @@ __all__ = ["SHELF_STATE", "update_stock"]
 # What every film depends on beside its tests: the bench findings, and whether lots are counted.
 SHELF_STATE = "shelf_state"
 
+# `removed_humidity` by product and characteristic.
+HumidityOf = Callable[[str, str], tuple[float, float] | None]
+
 
 def update_stock(connection: Connection, lab: Lab, evaluated: set[int]) -> list[str]:
     """Derive the films of the evaluated streams and the lots on the shelf again; the ids of the alerts that are new."""
@@ -46,7 +50,9 @@ def update_stock(connection: Connection, lab: Lab, evaluated: set[int]) -> list[
     state = hashlib.sha256(json.dumps([about, counted, str(lab.zone)]).encode()).hexdigest()
     everything = get_meta(connection, SHELF_STATE) != state
     put_meta(connection, SHELF_STATE, state)
-    streams = _streams(connection, lab, evaluated, stale, everything=everything)
+    # The effect comes from all streams of a product: it is summed up once for all of its films.
+    humidity_of = cache(partial(removed_humidity, connection, lab))
+    streams = _streams(connection, lab, evaluated, stale, humidity_of, everything=everything)
     if not streams and not stale and not everything:
         return write_stock_alerts(connection, lab, counted=counted)
     lots = stale | _lots_of(connection, [stream.id for stream in streams])
@@ -55,7 +61,7 @@ def update_stock(connection: Connection, lab: Lab, evaluated: set[int]) -> list[
     held = held_lots(connection, lots, counted=counted)
     changed = set(stale)
     for stream in streams:
-        film = film_age(connection, lab, stream, findings)
+        film = film_age(connection, lab, stream, findings, humidity_of(stream.product, stream.characteristic))
         if film is None:
             changed |= forget_film(connection, stream.id)
             continue
@@ -79,7 +85,13 @@ def update_stock(connection: Connection, lab: Lab, evaluated: set[int]) -> list[
 
 
 def _streams(
-    connection: Connection, lab: Lab, evaluated: set[int], stale: Collection[int], *, everything: bool
+    connection: Connection,
+    lab: Lab,
+    evaluated: set[int],
+    stale: Collection[int],
+    humidity_of: HumidityOf,
+    *,
+    everything: bool,
 ) -> list[Stream]:
     """The streams to derive again: evaluated ones, those with a lot whose count changed, and those whose effect of humidity changed."""
     rows = connection.exec_driver_sql("SELECT id, supplier, product, characteristic FROM stream ORDER BY id")
@@ -94,23 +106,19 @@ def _streams(
     touched = set(evaluated)
     for lot in stale:
         touched |= set(connection.exec_driver_sql("SELECT stream_id FROM session WHERE lot_id = ?", (lot,)).scalars())
-    touched |= _with_another_humidity(connection, lab, films, evaluated)
+    touched |= _with_another_humidity(connection, films, evaluated, humidity_of)
     return [stream for stream in films if stream.id in touched]
 
 
-def _with_another_humidity(connection: Connection, lab: Lab, films: list[Stream], evaluated: set[int]) -> set[int]:
+def _with_another_humidity(
+    connection: Connection, films: list[Stream], evaluated: set[int], humidity_of: HumidityOf
+) -> set[int]:
     """The streams without a new lot whose product shows another effect of humidity than their films were derived with."""
-    present = {
-        (stream.product, stream.characteristic): removed_humidity(
-            connection, lab, stream.product, stream.characteristic
-        )
-        for stream in films
-        if stream.id in evaluated
-    }
+    products = {(stream.product, stream.characteristic) for stream in films if stream.id in evaluated}
     others = {
-        stream.id: present[stream.product, stream.characteristic]
+        stream.id: humidity_of(stream.product, stream.characteristic)
         for stream in films
-        if stream.id not in evaluated and (stream.product, stream.characteristic) in present
+        if stream.id not in evaluated and (stream.product, stream.characteristic) in products
     }
     derived = stored_humidity(connection, others)
     return {stream for stream, effect in others.items() if stream in derived and derived[stream] != effect}

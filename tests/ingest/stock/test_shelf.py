@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sqlalchemy import Connection
 from support.labs import LAB_TOML, Bench, csv_text, lot_rows
 from support.shelves import FILM, FIRST, NAME, STOCK, TODAY, count, fill, film_rows, logs
 from support.stores import on_both_stores
@@ -16,7 +17,7 @@ from support.stores import on_both_stores
 from dashboard.text.stock_text import advice
 from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
-from ingest.config.lab import load
+from ingest.config.lab import Lab, load
 from ingest.decisions.responses import respond
 from ingest.documents.stock import FilmAge, ShelfLotDay, StockDocument
 from ingest.stock.shelf_list import ageing_document, stock_document
@@ -403,7 +404,7 @@ def test_a_new_test_of_one_lot_leaves_other_films_as_they_are(bench: Bench, monk
 
     real = update_stock.film_age
     monkeypatch.setattr(
-        update_stock, "film_age", lambda connection, lab, stream, findings: (derived.append((stream.supplier, stream.product)), real(connection, lab, stream, findings))[1]
+        update_stock, "film_age", lambda connection, lab, stream, findings, humidity: (derived.append((stream.supplier, stream.product)), real(connection, lab, stream, findings, humidity))[1]
     )  # fmt: skip
     again = lot_rows("L0", FIRST + timedelta(days=310), [["1e10"]], **{**FILM, "product": "PB-2"})
     again[0]["specimen"] = 40
@@ -414,6 +415,27 @@ def test_a_new_test_of_one_lot_leaves_other_films_as_they_are(bench: Bench, monk
     derived.clear()
     bench.run()
     assert derived == []
+
+
+def test_the_effect_of_humidity_is_summed_once_for_all_films_of_a_product(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is summed over all streams of the product: once for each film would grow with their square."""
+    rows, moments = film_rows()
+    fill(bench, [{**row, "supplier": name} for name in ("One Film", "Two Film", "Three Film") for row in rows], moments)
+    from ingest.stock import update_stock
+
+    summed: list[str] = []
+    real = update_stock.removed_humidity
+
+    def counted(connection: Connection, lab: Lab, product: str, characteristic: str) -> tuple[float, float] | None:
+        summed.append(product)
+        return real(connection, lab, product, characteristic)
+
+    monkeypatch.setattr(update_stock, "removed_humidity", counted)
+    bench.run()
+
+    assert summed == ["PB-1"]
 
 
 def test_a_product_that_nobody_tested_and_a_past_day_are_refused_in_a_line(bench: Bench) -> None:
