@@ -6,7 +6,7 @@ scorecards show stored figures and compute none.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -120,19 +120,20 @@ def _renew(connection: Connection, lab: Lab, streams: Sequence[Stream]) -> list[
     return [alert for one in evaluate(lab, list(inputs.values())) for alert in write(connection, one)]
 
 
-def evaluate(lab: Lab, inputs: Sequence[StreamInput]) -> list[Evaluated]:
+def evaluate(lab: Lab, inputs: Sequence[StreamInput]) -> Iterator[Evaluated]:
     """Evaluate streams with the entries of people on them; reads and writes nothing.
 
-    `lab` holds the declarations with the limits that people entered laid over them.
+    `lab` holds the declarations with the limits that people entered laid over them. The documents of a stream are made in its turn,
+    so that those of all streams are never held at once.
     """
     marks = [_marked(lab, one) for one in inputs]
     requests = [_request(lab, one, marked) for one, marked in zip(inputs, marks, strict=True)]
-    return [
-        _evaluated(StreamContext(lab, one.stream, one.entries, marked, evaluation, one.bags), Rows.of(request.sessions))
-        for one, marked, request, evaluation in zip(
-            inputs, marks, requests, spc.stream.evaluate.streams(requests), strict=True
+    for one, marked, request, evaluation in zip(
+        inputs, marks, requests, spc.stream.evaluate.streams(requests), strict=True
+    ):
+        yield _evaluated(
+            StreamContext(lab, one.stream, one.entries, marked, evaluation, one.bags), Rows.of(request.sessions)
         )
-    ]
 
 
 def _marked(lab: Lab, one: StreamInput) -> dict[int, Suspect]:
