@@ -26,6 +26,8 @@ class Rows:
     >>> rows = Rows.of(pd.DataFrame({"level": [2.0, 2.5]}, index=[7, 9]))
     >>> len(rows), rows["level"].tolist(), rows.take([False, True]).index.tolist()
     (2, [2.0, 2.5], [9])
+    >>> rows.first(1)["level"].tolist(), rows.first(1).index.tolist()
+    ([2.0], [7])
     """
 
     index: Integers
@@ -54,6 +56,10 @@ class Rows:
         if at.dtype == np.bool_:
             at = np.flatnonzero(at)
         return Rows(self.index[at], {name: column[at] for name, column in self.columns.items()})
+
+    def first(self, count: int) -> Rows:
+        """Return so many rows from the beginning, without a copy."""
+        return Rows(self.index[:count], {name: column[:count] for name, column in self.columns.items()})
 
     def adding(self, columns: Mapping[str, Column]) -> Rows:
         """Return the rows with further or replaced columns."""

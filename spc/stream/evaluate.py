@@ -376,8 +376,10 @@ def _segment(points: Rows, settings: Settings, memo: Memo) -> Segment:
     )
     lots = points.take(baseline.used)
     sums = np.array([lots.floats(name) for name in _COMPONENT_COLUMNS])
-    frame = pd.DataFrame(dict(zip(_COMPONENT_COLUMNS, sums, strict=True)))
-    variances = memo.figure(digest("components", sums), lambda: components.from_lots(frame))
+    variances = memo.figure(
+        digest("components", sums),
+        lambda: components.from_lots(pd.DataFrame(dict(zip(_COMPONENT_COLUMNS, sums, strict=True)))),
+    )
 
     levels = lots.floats("level")
     dependence = normality = None
@@ -486,13 +488,13 @@ def _complete(
 ) -> Evaluation:
     points, segments = prepared.points, prepared.segments
     settings, memo = prepared.request.settings, prepared.memo
-    moves = _moves(points, segments, states)
-    # The forecast comes first: the signals reuse its probability for the latest lot.
     valid = points.take(points["valid"].astype(bool))
+    moves = _moves(valid, segments, states)
+    # The forecast comes first: the signals reuse its probability for the latest lot.
     believed = _in_forecast(valid, moves)
     outlook = _forecast_after(believed, settings, memo)
     signals = _signals(moves, valid, segments, settings, memo)
-    episodes = alert_episodes.episodes(signals, _charted_lots(points, settings))
+    episodes = alert_episodes.episodes(signals, _charted_lots(valid, settings))
     return Evaluation(
         verdicts=prepared.verdicts,
         points=_chart(points, segments),
@@ -548,12 +550,11 @@ def _pattern_run_length(weeks: Floats) -> PatternRunLength:
 # Step 4: signals
 
 
-def _moves(points: Rows, segments: list[Segment], states: list[detection.DetectorState]) -> list[Signal]:
+def _moves(valid: Rows, segments: list[Segment], states: list[detection.DetectorState]) -> list[Signal]:
     """The detector's signals; `at` counts the valid points in test order.
 
     The detector counts the measured points of a segment, so its positions are translated.
     """
-    valid = points.take(points["valid"].astype(bool))
     position_of = {session: position for position, session in enumerate(valid.index.tolist())}
     moves: list[Signal] = []
     for state, segment in zip(states, segments, strict=True):
@@ -581,9 +582,8 @@ def _signals(moves: list[Signal], valid: Rows, segments: list[Segment], settings
     ]
 
 
-def _charted_lots(points: Rows, settings: Settings) -> alert_episodes.ChartedLots:
+def _charted_lots(valid: Rows, settings: Settings) -> alert_episodes.ChartedLots:
     """The valid points as the episodes need them."""
-    valid = points.take(points["valid"].astype(bool))
     restarts = np.sort(np.asarray(settings.restarts, dtype=np.float64))
     return alert_episodes.ChartedLots(
         level=np.where(valid["measured"].astype(bool), valid.floats("level"), np.nan),
@@ -642,7 +642,7 @@ def _forecast_signals(moves: Sequence[Signal], valid: Rows, settings: Settings, 
     A stream that is near its limit without moving raises none: its capability shows that.
     """
     for signal in (move for move in moves if move.kind == Kind.FORECAST):
-        until_then = valid.take(np.arange(int(signal.at) + 1))
+        until_then = valid.first(int(signal.at) + 1)
         known_then = [move for move in moves if move.at <= signal.at]
         probability = _breach_probability(_in_forecast(until_then, known_then), settings, memo)
         if probability is not None and probability >= settings.breach_probability:
@@ -677,7 +677,10 @@ def _without_outliers(valid: Rows, far: Set[tuple[int, int]], begun: Set[tuple[i
     """Which valid points count, by place and side of the far ones and of the first lots of shifts."""
     used = valid["measured"].astype(bool) & ~valid["unreviewed"].astype(bool)
     places, levels = np.flatnonzero(used).tolist(), valid.floats("level")
+    named = {place for place, _ in far}
     for order, place in enumerate(places):
+        if place not in named:
+            continue
         before, after = places[max(order - 1, 0)], places[min(order + 1, len(places) - 1)]
         for direction in (-1, 1):
             if (place, direction) not in far:
@@ -759,7 +762,7 @@ def _breach_probability(reviewed: Rows, settings: Settings, memo: Memo) -> float
 def _forecast_on(place: int, moves: Sequence[Signal], valid: Rows, settings: Settings, memo: Memo) -> Then:
     """Probability of a breach and change in percent a month as known after the lot at this place."""
     known_then = [move for move in moves if move.at <= place]
-    reviewed = _in_forecast(valid.take(np.arange(place + 1)), known_then)
+    reviewed = _in_forecast(valid.first(place + 1), known_then)
 
     def compute() -> Then:
         found = _forecast_after(reviewed, settings, Memo({}))
@@ -771,21 +774,22 @@ def _forecast_on(place: int, moves: Sequence[Signal], valid: Rows, settings: Set
 def _baseline_on(place: int, valid: Rows, segments: list[Segment], settings: Settings) -> BaselineThen:
     """The baseline as known after the lot at this place, which may itself have no level."""
     seen = valid.index[: place + 1]
-    known = next(
-        (
-            lots
-            for segment in reversed(segments)
-            if len(lots := segment.points.take(np.isin(segment.points.index, seen)))
-        ),
-        None,
-    )
-    if known is None:
+    for segment in reversed(segments):
+        count = int(np.isin(segment.points.index, seen).sum())
+        if count:
+            break
+    else:
         return BaselineThen(np.nan, np.empty(0))
-    left_out = np.flatnonzero(is_among(known, settings.excluded | settings.unreviewed)).tolist()
-    if len(left_out) == len(known):
+    then = segment.points.first(count)
+    is_left_out = is_among(then, settings.excluded | settings.unreviewed)
+    if is_left_out.all():
         return BaselineThen(np.nan, np.empty(0))
-    levels = known.floats("level")
-    baseline = establish(levels, known.floats("variance"), lots=settings.baseline_lots, left_out=left_out)
+    levels, variances = then.floats("level"), then.floats("variance")
+    if np.sum(~is_left_out & np.isfinite(variances)) >= settings.baseline_lots:
+        # The baseline was complete: later lots have changed nothing.
+        return BaselineThen(segment.baseline.center, levels[segment.baseline.used[:count]])
+    left_out = np.flatnonzero(is_left_out).tolist()
+    baseline = establish(levels, variances, lots=settings.baseline_lots, left_out=left_out)
     return BaselineThen(baseline.center, levels[baseline.used])
 
 

@@ -335,3 +335,32 @@ def test_streams_together_are_as_each_alone() -> None:
 
     for one, together in zip(asked, streams(asked), strict=True):
         assert same(stream(one.sessions, one.settings), together)
+
+
+def test_an_alert_keeps_the_forecast_of_its_day() -> None:
+    """It is that of the stream with the lots up to that day, whatever came later."""
+    levels = [*steady(40), *(10 * np.exp(0.04 * np.arange(1, 16))), *(18 * np.ones(6))]
+    rows = sessions(levels, upper=20.0)
+    now = stream(rows, Settings())
+    begun = [episode.opened for episode in now.episodes if episode.kind == "drift"]
+    assert begun
+    assert begun[0] < len(levels) - 1
+
+    for place in begun:
+        then = stream(rows.iloc[: place + 1], Settings()).forecast
+        assert now.forecast_then[place] == (then.breach_probability, then.change_percent_per_month)
+
+
+@pytest.mark.parametrize("baseline_lots", [25, 60])
+@pytest.mark.parametrize("restarts", [(), (20.0,)])
+def test_an_alert_keeps_the_baseline_of_its_day(baseline_lots: int, restarts: tuple[float, ...]) -> None:
+    """It is that of the stream with the lots up to that day, whether the baseline was complete then or not."""
+    levels = [*steady(40), *(10 * np.exp(0.04 * np.arange(1, 16))), *(18 * np.ones(20))]
+    rows, settings = sessions(levels, upper=20.0), Settings(baseline_lots=baseline_lots, restarts=restarts)
+    now = stream(rows, settings)
+    assert now.baseline_then
+
+    for place, kept in now.baseline_then.items():
+        then = stream(rows.iloc[: place + 1], settings).segments[-1]
+        assert kept.center == then.baseline.center
+        assert kept.levels.tolist() == then.points.floats("level")[then.baseline.used].tolist()
