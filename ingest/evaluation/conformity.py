@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, time
-from typing import cast
+from typing import Any, cast
 
 import numpy as np
 
@@ -12,22 +12,16 @@ from ingest.common.instants import microseconds
 from ingest.config.lab import Lab
 from ingest.config.rule_history import SIMPLE, RuleStep, rule_document
 from ingest.documents.verdict.conformity import StoredConformity
-from ingest.evaluation.stored_results import numbers
+from ingest.evaluation.stored_results import number_columns
 from spc.kernels.arrays import Floats, Indices, Integers
 from spc.kernels.columns import Rows
 from spc.stream import level_uncertainty
 from spc.stream.level_uncertainty import BenchPart
 from spc.vocabulary.enums import BenchSource
 
-__all__ = ["conformity_documents", "risks_in_force", "rules_in_force", "with_uncertainty"]
+__all__ = ["conformity_documents", "risks_in_force", "with_uncertainty"]
 
 DIGITS = 9
-
-
-def rules_in_force(lab: Lab, characteristic: str, started_us: Integers) -> list[RuleStep]:
-    """The decision rule of each test; days change at midnight of the lab's zone."""
-    rules, place = _rules(lab, characteristic, started_us)
-    return [rules[at] for at in place]
 
 
 def risks_in_force(lab: Lab, characteristic: str, started_us: Integers) -> tuple[Floats, Floats]:
@@ -76,7 +70,8 @@ def with_uncertainty(
 def conformity_documents(lab: Lab, characteristic: str, sessions: Rows) -> dict[int, StoredConformity]:
     """The document of each session by its number; `sessions` as `with_uncertainty` gives them."""
     declared = lab.characteristic(characteristic)
-    rules = [rule_document(step) for step in rules_in_force(lab, characteristic, sessions["started_us"])]
+    rules, rule_at = _rules(lab, characteristic, sessions["started_us"])
+    rule_documents = [rule_document(step) for step in rules]
     guard = declared.guard_percent / 100.0
     lower, upper = sessions.floats("limit_lower"), sessions.floats("limit_upper")
     edges = {
@@ -95,33 +90,19 @@ def conformity_documents(lab: Lab, characteristic: str, sessions: Rows) -> dict[
         **edges,
     }
     parts = {name: sessions.floats(f"u_{name}") for name in ("bags", "readings", "bench", "instrument")}
-    rows = zip(
-        sessions.index.tolist(),
-        _rows_of(columns),
-        _rows_of(parts),
-        sessions["bench_source"].tolist(),
-        sessions["bag_df"].tolist(),
-        sessions["own_variance"].tolist(),
-        rules,
-        strict=True,
+    documents = _rows_of(
+        {
+            **number_columns(columns, DIGITS),
+            "parts": _rows_of(number_columns(parts, DIGITS)),
+            "bench": [BenchSource(source) for source in sessions["bench_source"].tolist()],
+            "rule": [rule_documents[at] for at in rule_at.tolist()],
+            "bag_df": sessions["bag_df"].tolist(),
+            "own_variance": sessions["own_variance"].tolist(),
+        }
     )
-    return {
-        session: cast(
-            StoredConformity,
-            {
-                **figures,
-                "parts": part,
-                "bench": BenchSource(bench),
-                "rule": rule,
-                "bag_df": bag_df,
-                "own_variance": own,
-            },
-        )
-        for session, figures, part, bench, bag_df, own, rule in rows
-    }
+    return dict(zip(sessions.index.tolist(), cast("list[StoredConformity]", documents), strict=True))
 
 
-def _rows_of(columns: Mapping[str, np.ndarray]) -> Iterator[dict[str, float | None]]:
-    """The figures of each session by name."""
-    values = (numbers(column, DIGITS) for column in columns.values())
-    return (dict(zip(columns, row, strict=True)) for row in zip(*values, strict=True))
+def _rows_of(columns: Mapping[str, Sequence[Any]]) -> list[dict[str, Any]]:
+    """The values of each session by name."""
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike
 
+from spc.kernels.ragged import medians
 from spc.kernels.validation import Floats, as_points, positive
 
 __all__ = ["FEWEST_LOTS", "FURTHEST", "ReferenceScores", "reference_scores"]
@@ -117,7 +118,7 @@ def _limited(level: Floats, furthest: Floats) -> Floats:
     step away.
     """
     before = sliding_window_view(np.concatenate([np.full(_NEAR, np.nan), level]), _NEAR)[1 : level.size]
-    median = np.concatenate([level[:1], np.nanmedian(before, axis=1)])
+    median = np.concatenate([level[:1], medians(before.T)])
     # The first lots have no scale and no score.
     reach = np.where(np.isfinite(furthest), furthest, np.inf)
     return np.asarray(np.clip(level, median - reach, median + reach))

@@ -426,17 +426,22 @@ def conformity(sessions: Rows, scale: str, judged: str) -> dict[str, Column]:
     )
     asked = sessions["valid"].astype(bool) & ~(np.isnan(lower) & np.isnan(upper))
     bag, bag_df = sessions.floats("bag_variance_used"), sessions.floats("bag_df")
+    levels = np.array([sessions.floats(name) for name in ("level", "level_low", "level_high")])
+    # The ends of a level without a bounded reading are the level itself: its chance is computed once.
+    bounded = np.flatnonzero((levels != levels[0]).any(axis=0))
     found: dict[str, Column] = {}
     for name, spread in (("p", np.zeros(len(sessions))), ("next_bag", bag)):
-        chances = []
-        for level in ("level", "level_low", "level_high"):
-            for u, df in (("u", "df"), ("u_high", "df_high")):
-                error, freedom = sessions.floats(u), sessions.floats(df)
-                if name == "next_bag":
-                    freedom = combined_df(np.array([error**2, spread]), np.array([freedom, np.maximum(bag_df, 1e-9)]))
-                    error = np.sqrt(error**2 + spread)
-                chances.append(probability(sessions.floats(level), error, freedom, lower, upper))
-        own = np.where(asked, np.array(chances), np.nan)
+        own = np.full((3, 2, len(sessions)), np.nan)
+        for place, (u, df) in enumerate((("u", "df"), ("u_high", "df_high"))):
+            error, freedom = sessions.floats(u), sessions.floats(df)
+            if name == "next_bag":
+                freedom = combined_df(np.array([error**2, spread]), np.array([freedom, np.maximum(bag_df, 1e-9)]))
+                error = np.sqrt(error**2 + spread)
+            own[:, place] = probability(levels[0], error, freedom, lower, upper)
+            if bounded.size:
+                at_bounds = (part[..., bounded] for part in (levels[1:], error, freedom, lower, upper))
+                own[1:, place, bounded] = probability(*at_bounds)
+        own = np.where(asked, own.reshape(6, -1), np.nan)
         wanted = np.full(len(sessions), judged == "mean" or name == "next_bag")
         ends = own[2:]
         # An unbounded bench part, like a level that nothing bounds, leaves the low end open.
