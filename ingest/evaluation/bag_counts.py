@@ -38,7 +38,7 @@ AT_THE_LIMIT = 1e-12
 
 SESSIONS_SQL = """
 SELECT s.id, s.lot_id, s.started_us, s.ended_us, b.session_id AS counted, b.limit_lower, b.limit_upper FROM session s
-LEFT JOIN bag_count b ON b.session_id = s.id WHERE s.stream_id = :stream
+LEFT JOIN bag_count b ON b.session_id = s.id WHERE s.stream_id = ?
 """
 READINGS_SQL = """
 SELECT lot_id, tested_us, specimen, value, bound FROM reading WHERE stream_id = :stream AND lot_id IN :lots
@@ -48,14 +48,14 @@ SELECT lot_id, tested_us, specimen, value, bound FROM reading WHERE stream_id = 
 def update_bag_counts(connection: Connection, lab: Lab, streams: Sequence[Stream]) -> None:
     """Count the bags of the tests that have no count yet, or whose limits have changed. `lab` has the entered limits."""
     for stream in streams:
-        rows = connection.execute(text(SESSIONS_SQL), {"stream": stream.id}).fetchall()
-        started = np.array([row.started_us for row in rows], dtype=np.int64)
+        rows = connection.exec_driver_sql(SESSIONS_SQL, (stream.id,)).fetchall()
+        started = np.array([row[2] for row in rows], dtype=np.int64)
         limits = limits_in_force(lab, stream.product, stream.characteristic, started)
         present = zip(*map(numbers, limits.values()), strict=True)
         due = [
             (row, (lower, upper))
             for row, (lower, upper) in zip(rows, present, strict=True)
-            if row.counted is None or (row.limit_lower, row.limit_upper) != (lower, upper)
+            if row[4] is None or (row[5], row[6]) != (lower, upper)
         ]
         _count(connection, stream, lab.characteristic(stream.characteristic).scale, due)
 

@@ -17,7 +17,7 @@ from sqlalchemy import Connection
 from ingest.common.instants import WEEK_US
 from ingest.config.lab import Lab
 from ingest.evaluation.reference_scores import note_changed
-from ingest.store.store import insert_many
+from ingest.store.store import fetch_frame, insert_many
 from spc import detection
 from spc.detection.pooled_prior import COLUMNS
 
@@ -53,16 +53,18 @@ def pools_of(connection: Connection) -> dict[str, detection.PooledPrior]:
 
 def _write_sums(connection: Connection, ids: Sequence[int]) -> None:
     """The sums of these streams, from the first valid measured session of each lot."""
-    rows = connection.exec_driver_sql(
+    lots = fetch_frame(
+        connection,
         "SELECT stream_id, started_us, level FROM (SELECT s.stream_id, s.started_us, s.level, l.lot, "
         "ROW_NUMBER() OVER (PARTITION BY s.stream_id, s.lot_id ORDER BY s.started_us) AS turn FROM session s "
         "JOIN lot l ON l.id = s.lot_id WHERE s.conditioning = 'valid' AND s.level IS NOT NULL "
         f"AND s.stream_id IN ({', '.join('?' * len(ids))})) AS valid_session "
         "WHERE turn = 1 ORDER BY stream_id, started_us, lot",
-        tuple(ids),
-    ).fetchall()
-    if rows:
-        stream, started, level = (np.array(column) for column in zip(*(tuple(row) for row in rows), strict=True))
+        ids,
+        {"stream": "int64", "started_us": "int64", "level": "float64"},
+    )
+    if len(lots):
+        stream, started, level = (lots[name].to_numpy() for name in lots.columns)
         sums = detection.lag_sums(stream, started / WEEK_US, level)
         insert_many(
             connection,

@@ -22,10 +22,10 @@ Row = tuple[int, int, float, float]
 
 def write_scores(connection: Connection, stream_id: int, points: Rows) -> None:
     """Replace the scores of a stream by those of its evaluated points."""
-    measured = points.take(points["measured"] & ~points["unreviewed"])
-    found = reference_scores(measured.floats("level"))
+    measured = np.flatnonzero(points["measured"] & ~points["unreviewed"])
+    found = reference_scores(points.floats("level")[measured])
     known = np.isfinite(found.score)
-    columns = (measured.index, measured["started_us"], found.score, found.sigma)
+    columns = (points.index[measured], points["started_us"][measured], found.score, found.sigma)
     rows: list[Row] = list(zip(*(column[known].tolist() for column in columns), strict=True))
     before = _stored(connection, stream_id)
     # Most rounds add a lot or two: only what differs is written.

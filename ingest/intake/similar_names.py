@@ -32,6 +32,9 @@ SHORTEST, LIKENESS = 5, 0.85
 # Names with the same tests may differ more, such as K2636 and K2637.
 LIKENESS_OF_SAME_TESTS = 0.75
 MOST_LINES = 5
+NO_LETTER_OR_DIGIT = re.compile(r"[\W_]+")
+# A letter O for a nought and a letter l or I for a one are the usual slips (common practice).
+SLIPS = str.maketrans("oil", "011")
 
 SAME_TESTS_SQL = """
 SELECT DISTINCT lo.supplier, lo.product, lo.lot, ls.supplier, ls.product, ls.lot
@@ -168,12 +171,11 @@ def _like_supplier(one: str, other: str) -> bool:
 
 
 def _code(name: str) -> str:
-    return "".join(re.findall(r"[^\W_]+", unicodedata.normalize("NFKC", name).casefold()))
+    return NO_LETTER_OR_DIGIT.sub("", unicodedata.normalize("NFKC", name).casefold())
 
 
 def _lot_code(name: str) -> str:
-    # A letter O for a nought and a letter l or I for a one are the usual slips (common practice).
-    return _code(name).translate(str.maketrans("oil", "011"))
+    return _code(name).translate(SLIPS)
 
 
 def _slip(one: str, other: str) -> bool:

@@ -6,6 +6,7 @@ on the shelf. Without any count, every tested lot is taken as held.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -19,7 +20,7 @@ from ingest.common.json_text import as_json, from_json
 from ingest.config.lab import Lab
 from ingest.documents.fields import Bound
 from ingest.documents.stock import LotWord, ShelfFigures
-from ingest.evaluation.stored_results import number, numbers
+from ingest.evaluation.stored_results import numbers
 from ingest.stock.film_age import Film, FilmLaw
 from ingest.store.dialect import among
 from ingest.store.store import insert_many
@@ -65,12 +66,11 @@ class Held:
     lot_id: int
     made_on: str
     received_on: str
-    product: str
-    counted_day: int | None
-    quantity: float | None
-    unit: str
-    storage: tuple[str, ...]
-    opened_on: str
+    counted_day: int | None = None
+    quantity: float | None = None
+    unit: str = ""
+    storage: tuple[str, ...] = ()
+    opened_on: str = ""
 
 
 def are_counted(connection: Connection) -> bool:
@@ -87,20 +87,21 @@ def held_lots(connection: Connection, lots: Collection[int], *, counted: bool) -
         counts: dict[int, list[Any]] = {}
         for row in connection.exec_driver_sql(COUNTS_SQL.format(lots=keys), values):
             counts.setdefault(row[0], []).append(row)
-        rows = connection.exec_driver_sql(
-            f"SELECT id, made_on, received_on, product FROM lot WHERE id IN {keys}", values
-        )
-        for lot_id, made_on, received_on, product in rows:
-            of_lot = counts.get(lot_id, [])
+        rows = connection.exec_driver_sql(f"SELECT id, made_on, received_on FROM lot WHERE id IN {keys}", values)
+        for lot_id, made_on, received_on in rows.fetchall():
+            of_lot = counts.get(lot_id)
+            if of_lot is None:
+                if not counted:
+                    held[lot_id] = Held(lot_id, made_on, received_on)
+                continue
             quantities = [row[2] for row in of_lot if row[3]]
-            if (counted and not of_lot) or (of_lot and len(quantities) == len(of_lot) and sum(quantities) == 0):
+            if len(quantities) == len(of_lot) and sum(quantities) == 0:
                 continue
             held[lot_id] = Held(
                 lot_id=lot_id,
                 made_on=made_on,
                 received_on=received_on,
-                product=product,
-                counted_day=of_lot[0][1] if of_lot else None,
+                counted_day=of_lot[0][1],
                 quantity=sum(quantities) if quantities else None,
                 unit=next((row[4] for row in of_lot if row[4]), ""),
                 storage=tuple(row[5] for row in of_lot if row[5]),
@@ -161,10 +162,7 @@ def _rows(lab: Lab, film: Film, law: FilmLaw, lots: list[Held], last: Mapping[in
     exact = np.isfinite(level) & (bound == 0)
     # Converted together: a round writes every lot of a film again.
     read = np.where(places >= 0, film.tests.read[places], np.nan) if lots else np.empty(0)
-    shown, limit = (
-        _in_unit(lab, film, read),
-        _in_unit(lab, film, np.array([np.nan if law.limit is None else law.limit])),
-    )
+    *shown, limit = _in_unit(lab, film, np.append(read, np.nan if law.limit is None else law.limit))
     keep, expected, first, latest = (np.full(len(lots), np.nan) for _ in range(4))
     if law.word == "dated" and law.law is not None and law.limit is not None and law.side is not None and exact.any():
         y, side, confidence = level[exact], law.side, lab.ageing.confidence
@@ -174,25 +172,27 @@ def _rows(lab: Lab, film: Film, law: FilmLaw, lots: list[Held], last: Mapping[in
             ageing.months_to_chance(y, law.limit, law.law, side, chance, law.months)
             for chance in (LEAST_CHANCE, MOST_CHANCE)
         )
-    for place, one in enumerate(lots):
-        at = int(places[place])
-        word, why = _word(film, law, one, at, float(keep[place]))
-        is_dated = word in ("dated", "beyond_sight", "passed") and np.isfinite(keep[place])
+    # Plain numbers: one by one, those of an array take ten times as long.
+    months = np.column_stack([keep, expected, first, latest]).tolist()
+    rows = zip(lots, places.tolist(), shown, numbers(level), months, strict=True)
+    for one, at, as_read, charted, (keep_months, expected_months, first_months, last_months) in rows:
+        word, why = _word(film, law, one, at, keep_months)
+        is_dated = word in ("dated", "beyond_sight", "passed") and math.isfinite(keep_months)
         tested_day = int(film.tests.tested_day[at]) if at >= 0 else None
         ends = [
-            _day(tested_day, months, law.months) if is_dated else None
-            for months in (keep[place], expected[place], first[place], latest[place])
+            _day(tested_day, end, law.months) if is_dated else None
+            for end in (keep_months, expected_months, first_months, last_months)
         ]
         if word == "passed" and tested_day is not None:
             ends = [tested_day, ends[1] if ends[1] is not None else tested_day, tested_day, ends[3]]
         keep_day, expected_day, first_day, last_day = ends
-        figures = (shown[place], limit[0], tested_day, keep_day, expected_day)
+        figures = (as_read, limit, tested_day, keep_day, expected_day)
         document = _document(lab, film, law, one, at, word, why, figures)
-        never = is_dated and first_day is not None and (last_day is None or latest[place] >= law.months)
+        never = is_dated and first_day is not None and (last_day is None or last_months >= law.months)
         yield (
             one.lot_id, film.tests.stream.id, int(bool(one.opened_on)), word, keep_day, expected_day,
-            None if first[place] >= law.months else first_day, NEVER if never else last_day, tested_day,
-            number(float(level[place])), one.quantity, one.unit, as_json(document),
+            None if first_months >= law.months else first_day, NEVER if never else last_day, tested_day,
+            charted, one.quantity, one.unit, as_json(document),
         )  # fmt: skip
 
 
@@ -203,7 +203,7 @@ def _in_unit(lab: Lab, film: Film, level: np.ndarray) -> list[float | None]:
 
 def _day(tested_day: int | None, months: float, furthest: float) -> int | None:
     """The day so many months after a test, rounded down; None where it lies beyond what can be stated."""
-    if tested_day is None or not np.isfinite(months) or months > 4 * furthest:
+    if tested_day is None or not math.isfinite(months) or months > 4 * furthest:
         return None
     return tested_day + int(months * DAYS_PER_MONTH)
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, cast
 from weakref import finalize
 
-from sqlalchemy import Connection, Engine, Table, inspect, select, text
+from sqlalchemy import Connection, Engine, Table, inspect
 from sqlalchemy.exc import DBAPIError
 
 from ingest.common.errors import RowsError, StoreError
@@ -186,17 +186,15 @@ def _make_tables(store: Store) -> None:
 
 def get_meta(connection: Connection, key: str) -> str | None:
     """Return one of the store's own settings."""
-    value: str | None = connection.execute(select(meta.c.value).where(meta.c.key == key)).scalar()
+    value: str | None = connection.exec_driver_sql("SELECT value FROM meta WHERE key = ?", (key,)).scalar()
     return value
 
 
 def put_meta(connection: Connection, key: str, value: str) -> None:
     """Set one of the store's own settings."""
-    connection.execute(
-        text(
-            "INSERT INTO meta (key, value) VALUES (:key, :value) ON CONFLICT (key) DO UPDATE SET value = excluded.value"
-        ),
-        {"key": key, "value": value},
+    connection.exec_driver_sql(
+        "INSERT INTO meta (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+        (key, value),
     )
 
 
