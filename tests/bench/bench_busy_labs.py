@@ -277,12 +277,12 @@ def with_shift(words: str, lab: BusyLab, labs: int, seed: int) -> None:
 
 def main() -> None:
     rows = [*WITHOUT_SHIFT.items(), *WITH_SHIFT.items()]
-    asked = argparse.ArgumentParser()
-    asked.add_argument("labs", type=int, nargs="?", default=20)
-    asked.add_argument("seed", type=int, nargs="?", default=31415)
-    asked.add_argument("rows", type=int, nargs="*", default=[*range(len(rows))])
-    asked.add_argument("--looks", type=float, default=candidates._LOOKS_A_WEEK)
-    options = asked.parse_args()
+    parser = argparse.ArgumentParser()
+    parser.add_argument("labs", type=int, nargs="?", default=20)
+    parser.add_argument("seed", type=int, nargs="?", default=31415)
+    parser.add_argument("rows", type=int, nargs="*", default=[*range(len(rows))])
+    parser.add_argument("--looks", type=float, default=candidates._LOOKS_A_WEEK)
+    options = parser.parse_args()
     candidates._LOOKS_A_WEEK = options.looks
     for place in options.rows:
         (without_shift if place < len(WITHOUT_SHIFT) else with_shift)(*rows[place], options.labs, options.seed)

@@ -124,7 +124,7 @@ def test_every_page_fits_is_read_and_is_named(window: Page, demo_address: str) -
     complaints: dict[str, object] = {}
     for name, where in EVERY_PAGE.items():
         opened(window, demo_address, where)
-        found = {
+        faults = {
             "fit": fit(window),
             "small": window.evaluate(SMALL),
             "split": window.evaluate(SPLIT),
@@ -136,7 +136,9 @@ def test_every_page_fits_is_read_and_is_named(window: Page, demo_address: str) -
             "marks": window.locator(".modebar-btn, .plotlyjsicon").count() or [],
         }
         window.evaluate(UNFOLDED)
-        complaints |= {f"{name}: {what}": wrong for what, wrong in (found | against_the_rules(window)).items() if wrong}
+        complaints |= {
+            f"{name}: {what}": wrong for what, wrong in (faults | against_the_rules(window)).items() if wrong
+        }
 
     assert complaints == {}
 
@@ -149,21 +151,21 @@ def fit(page: Page) -> list[str]:
 
 def faint(page: Page) -> list[str]:
     """The texts of too little contrast, with the scheme."""
-    found = []
+    texts = []
     for scheme in SCHEMES:
         page.emulate_media(color_scheme=scheme)
-        found += [f"{scheme}: {text}" for text in page.evaluate(FAINT_TEXT)]
-    return found
+        texts += [f"{scheme}: {text}" for text in page.evaluate(FAINT_TEXT)]
+    return texts
 
 
 def against_the_rules(page: Page) -> dict[str, list[str]]:
     """What the engine holds against the page in the light and in the dark."""
-    found = {}
+    by_scheme = {}
     for scheme, rules in SCHEMES.items():
         if scheme == "light" or not on_a_phone(page):
             page.emulate_media(color_scheme=scheme)
-            found[scheme] = violations(page, rules)
-    return found
+            by_scheme[scheme] = violations(page, rules)
+    return by_scheme
 
 
 def on_a_phone(page: Page) -> bool:
