@@ -89,7 +89,7 @@ def test_a_load_is_recorded_beside_the_chamber_from_putting_in_to_taking_out(pho
     form.get_by_label("your name").fill("Technician")
     put_in(phone)
     expect(phone.get_by_role("status")).to_contain_text("Recorded. Load 178 is in chamber south since")
-    expect(phone.get_by_role("status")).to_contain_text("ready since")
+    expect(phone.get_by_role("status")).to_contain_text("Ready since")
 
     # The next lot of the load needs only its own names: load, chamber, time, way of laying and person are filled in.
     form = phone.locator("form", has=phone.get_by_role("button", name="Put in", exact=True))

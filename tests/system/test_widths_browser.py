@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, Page
-from support.browser import LOTS, PLAIN_PAGES, STREAM, opened, served
+from support.browser import LOTS, PLAIN_PAGES, STREAM, opened, served, unfolded
 from support.demolab import copy_of, demo_lab
 
 PHONE, LAPTOP = 390, 1440
@@ -101,7 +101,7 @@ def test_on_a_phone_a_choice_shows_its_words(page: Page, address: str) -> None:
 
 @pytest.mark.parametrize("page", [LAPTOP, PHONE], indirect=True, ids=["laptop", "phone"])
 def test_the_hint_in_the_search_of_the_board_fits(page: Page, address: str) -> None:
-    opened(page, address, "/")
+    unfolded(opened(page, address, "/"))
 
     assert page.get_by_label("find a stream").evaluate("one => one.scrollWidth <= one.clientWidth")
     # The hint is as wide as if it were written.

@@ -1,4 +1,4 @@
-"""How many bags: sliders for bags, discharges and the true mean of a lot, and the curve of the chance to pass."""
+"""How many bags: sliders for bags, readings and the true mean of a lot, and the curve of the chance to pass."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def layout(
                                 ("1", str(LARGEST_SLIDER)),
                             ),
                             _slider(
-                                "Discharges a bag",
+                                "Readings a bag",
                                 SLIDERS[1],
                                 1,
                                 MOST_READINGS,

@@ -17,6 +17,7 @@ from dashboard.text.formatting import amount, characteristic
 from dashboard.text.urls import COMPARE, COMPARISON_FILE, compare_address
 from dashboard.text.verdict import comparison_text
 from ingest.common.errors import CallError
+from ingest.common.text import capitalised
 from ingest.documents.verdict.comparison import Answer, Comparison
 from ingest.verdict.comparison import Request, compare
 
@@ -120,7 +121,10 @@ def _answer(result: Comparison, query: Mapping[str, str]) -> list[object]:
     heads = ("candidate", "lots", "level", "room to its limit", "against the others")
     open_steps = [step for pair in result["pairs"] if (step := comparison_text.next_step(result, pair))]
     picture = comparison_chart(result, title)
+    # The first lines hold the only difference already.
+    is_stated = len(result["pairs"]) == 1 and not open_steps
     return [
+        html.P(capitalised(characteristic(result["characteristic"])), className="quiet"),
         html.H1(title),
         html.P(
             open_steps[0] if open_steps else comparison_text.pair_sentence(result, result["pairs"][0]), className="lead"
@@ -129,8 +133,10 @@ def _answer(result: Comparison, query: Mapping[str, str]) -> list[object]:
         html.Img(src=as_image_address(picture), alt=f"Lot levels side by side. {title}", className="wide-picture")
         if picture
         else None,
-        html.H2("Differences"),
-        html.Ul(
+        None if is_stated else html.H2("Differences"),
+        None
+        if is_stated
+        else html.Ul(
             [
                 html.Li([_answer_word(pair["answer"]), " ", comparison_text.pair_sentence(result, pair)])
                 for pair in result["pairs"]
@@ -171,7 +177,10 @@ def _lots(result: Comparison) -> html.Div:
 def _form(names: list[str], films: list[tuple[str, str]], query: Mapping[str, str]) -> html.Form:
     """The question as a form that works without a script."""
     options = [("", "–"), *[(json.dumps(film, ensure_ascii=False), " ".join(film)) for film in films]]
-    chosen = {key: query.get(key, "") for key in CANDIDATES}
+    # Written as the choices are: an address made by hand may hold blanks elsewhere.
+    chosen = {
+        key: json.dumps(_candidate(query[key]), ensure_ascii=False) if query.get(key) else "" for key in CANDIDATES
+    }
     used = [key for key in CANDIDATES if chosen[key]]
     shown = CANDIDATES[: max(3, min(len(used) + 1, len(CANDIDATES)))]
     return html.Form(

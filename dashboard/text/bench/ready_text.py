@@ -137,13 +137,13 @@ def load_line(load: ReadyLoad) -> str:
     """The state of a load in one or two sentences."""
     needed = f"{load['required_hours']:g} h"
     if load["state"] == "ready":
-        text = f"ready since {when(load['since'])}"
+        text = f"Ready since {when(load['since'])}"
     elif load["state"] == "waiting":
         text = f"{load['hours']:.1f} of {needed}; ready at {when(load['ready_at'])}"
     elif load["state"] == "silent":
-        text = f"no log entry since {when(load['since'])}: the hours can't be shown"
+        text = f"No log entry since {when(load['since'])}: the hours can't be shown"
     else:
-        text = f"broken since {when(load['since'])}: {BREAKS.get(str(load['reason']), 'out of tolerance')}; the {needed} start again"
+        text = f"Broken since {when(load['since'])}: {BREAKS.get(str(load['reason']), 'out of tolerance')}; the {needed} start again"
     if load["restarted_at"] is not None:
         cause = BREAKS.get(str(load["reason"]), "the chamber was out of tolerance when it went in")
         text += f". The clock started again at {when(load['restarted_at'])} ({cause}), which cost {load['lost_hours']:.1f} h"

@@ -18,7 +18,7 @@ def headline(result: BagsDocument) -> str:
 def advice(result: BagsDocument) -> str:
     """Today's number beside it, and what to do next."""
     limit, unit = amount(result["limit"], result["unit"]), result["unit"]
-    text = f"Limit {limit}, {rule_words(result['rule'])}; {counted(result['readings'], 'discharge')} a bag. "
+    text = f"Limit {limit}, {rule_words(result['rule'])}; {counted(result['readings'], 'reading')} a bag. "
     if result["bags"] != result["bags_today"] or result["readings"] != result["readings_today"]:
         text += f"With today's {counted(result['bags_today'], 'bag')} of {result['readings_today']} it passes {round(100 * result['chance_today'])} times. "
     row = next(one for one in result["numbers"] if one["bags"] == result["bags"])
@@ -46,7 +46,7 @@ def proof(result: BagsDocument) -> str:
 def scatter(result: BagsDocument) -> str:
     """The variation that the figures rest on, and where the bench part comes from."""
     own = result["scatter"]
-    text = f"Bags of one lot vary by {100 * own['bag']:.1f} %, discharges on one bag by {100 * own['reading']:.1f} %"
+    text = f"Bags of one lot vary by {100 * own['bag']:.1f} %, readings on one bag by {100 * own['reading']:.1f} %"
     if own["bench"] is not None:
         text += f", sessions of the bench by {100 * own['bench']:.1f} % (from the {own['bench_source']})"
     elif own["bench_bound"] is not None:
@@ -57,10 +57,10 @@ def scatter(result: BagsDocument) -> str:
 
 
 def discharges(result: BagsDocument) -> str:
-    """Why more discharges help little."""
+    """Why more readings on a bag help little."""
     first, last = result["discharges"][0], result["discharges"][-1]
     return (
-        f"More bags help; more discharges barely do: {counted(result['bags'], 'bag')} of {counted(first['readings'], 'discharge')} "
+        f"More bags help; more readings on each barely do: {counted(result['bags'], 'bag')} of {counted(first['readings'], 'reading')} "
         f"show the level to {100 * first['u']:.1f} %, of {last['readings']} to {100 * last['u']:.1f} %."
     )
 

@@ -52,7 +52,7 @@ def test_a_load_that_is_ready_is_sent_once(loaded: Bench) -> None:
     assert sent(loaded, 47) == []
     (message,) = sent(loaded, 48.5)
     assert message.startswith("[lotdrift] load 178 is ready\n")
-    assert "- 178 in chamber C1: ready since Wed 7 Jan, 09:00." in message
+    assert "- 178 in chamber C1: Ready since Wed 7 Jan, 09:00." in message
     assert sent(loaded, 49) == []
 
 
@@ -113,7 +113,7 @@ def test_two_loads_are_one_message_with_the_broken_one_first(loaded: Bench) -> N
     loaded.run(MONDAY + 50 * HOUR)
     (message,) = sent(loaded, 49)
     assert message.startswith("[lotdrift] 1 load ready to test, 1 broken\n")
-    assert message.index("- 179 in chamber C2: broken") < message.index("- 178 in chamber C1: ready")
+    assert message.index("- 179 in chamber C2: Broken") < message.index("- 178 in chamber C1: Ready")
     # It has a name of its own, not that of one of the two.
     names = [path.stem for path in (loaded.folder / "outbox").glob("*.eml")]
     assert len([name for name in names if re.fullmatch("[0-9a-f]{12}", name)]) == 1

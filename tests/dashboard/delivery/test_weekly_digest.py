@@ -28,7 +28,7 @@ from ingest.config.lab import load
 NEXT_MONDAY = datetime(2026, 11, 30, 7, tzinfo=UTC)
 NAME = "digest-2026-11-30.eml"
 ELEMENTS = {
-    "html", "head", "meta", "title", "style", "body", "h1", "h2", "ul", "li", "p", "svg", "line", "polyline", "polygon",
+    "html", "head", "meta", "title", "style", "body", "main", "h1", "h2", "ul", "li", "p", "svg", "line", "polyline", "polygon",
     "circle",
 }  # fmt: skip
 HOSTILE = '<img src=x onerror="alert(1)">&amp;\x1b'
