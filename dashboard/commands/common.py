@@ -41,6 +41,10 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 REFUSED, WRONG_CALL, NO_STORE = 1, 2, 3
+NO_MEMORY = (
+    "This needs more memory than there is: end other programs, or give the computer more. Nothing that was stored is lost; "
+    "the next round completes what was not finished."
+)
 # The exit status of a program that SIGINT ended: 128 + 2.
 INTERRUPTED = 130
 
@@ -74,6 +78,8 @@ def one_line_errors(command: Callable[P, R]) -> Callable[P, R]:
             raise CommandError(str(error), WRONG_CALL) from error
         except StoreError as error:
             raise CommandError(str(error), NO_STORE) from error
+        except MemoryError as error:
+            raise CommandError(NO_MEMORY, NO_STORE) from error
         except KeyboardInterrupt as error:
             raise CommandError("Stopped. The next round completes what was not finished.", INTERRUPTED) from error
 

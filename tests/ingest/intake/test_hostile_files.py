@@ -31,6 +31,7 @@ from sqlalchemy import text
 from support.forked import Forked
 from support.labs import LAB_TOML, MONDAY, TEST_COLUMNS, Bench, csv_text, lot_rows
 
+from dashboard.commands.common import NO_MEMORY
 from ingest.store.store import known_store
 
 HUGE = 128 << 20
@@ -41,7 +42,7 @@ SECONDS = 300
 # A round that reaches for more is ended by a MemoryError, which puts the file aside with other words than it ought to have.
 ASKED_AT_MOST = 1 << 30
 # Enough for a small file.
-SCARCE = 110 << 20
+SCARCE = 80 << 20
 LAST_RESORT = re.compile("needs more memory|can't be taken in")
 
 
@@ -472,4 +473,21 @@ def test_a_file_for_which_the_memory_does_not_suffice_is_put_aside_and_its_neigh
     ]
     assert files[1]["reason"] == "large.csv: needs more memory than there is; split it, then drop the parts"
     assert readings(lab) == {"before": 2, "behind": 2}
+    assert contents(lab) >= before
+
+
+@pytest.mark.parametrize("most", [40 << 20, 110 << 20, 140 << 20])
+def test_a_round_without_enough_memory_ends_with_one_line_and_loses_nothing(lab: Bench, most: int) -> None:
+    """Memory may end anywhere in a round, not only where a file is read."""
+    drop_good(lab, "before", 20_000_000)
+    lab.drop("large.csv", table(lots=60_000))
+    before = contents(lab)
+    forked = Forked(cold=True)
+
+    status, _, err, _ = forked.ask(
+        do="measure", arguments=["run", "--json", "--lab", str(lab.folder)], most=most, seconds=SECONDS
+    )
+    forked.end()
+
+    assert (status, err) in ((1, ""), (3, f"{NO_MEMORY}\n"))
     assert contents(lab) >= before
