@@ -270,11 +270,18 @@ def _listed(lines: list[Line]) -> list[Line]:
 
 
 def _alert(alert: Alert, words: str = "") -> Line:
-    state = ", acknowledged" if alert["state"] == AlertState.ACKNOWLEDGED else ""
-    words = words or f"{alert['grade']}: {alert['message']} ({day(alert['raised_at'])}{state})"
+    words = words or f"{alert['grade']}: {alert['message']}{_detected(alert)}"
     stream = f"{alert['supplier']} {alert['product']}, {characteristic(alert['characteristic'] or '')}"
     name = stream if alert["product"] else alert["message"].partition(";")[0]
     return Line(words, urls.alert_address(alert["id"]), link=name)
+
+
+def _detected(alert: Alert) -> str:
+    """The day of an alert and its state, in brackets; the day is left out where the message ends with it."""
+    since = day(alert["raised_at"])
+    parts = [] if f"(as of {since})".replace("\N{NO-BREAK SPACE}", " ") in alert["message"] else [since]
+    parts += ["acknowledged"] if alert["state"] == AlertState.ACKNOWLEDGED else []
+    return f" ({', '.join(parts)})" if parts else ""
 
 
 def _case(case: Case) -> Line:

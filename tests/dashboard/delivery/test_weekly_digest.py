@@ -13,6 +13,7 @@ import pytest
 from flask import Flask
 from playwright.sync_api import Browser
 from support.alarms import WEDNESDAY, Alarms, text_of
+from support.demolab import demo_lab
 from support.labs import LAB_TOML, Bench, lot_rows
 from support.receivers import MailBox, free_port, mail_server
 
@@ -232,6 +233,21 @@ def test_it_counts_the_weeks_tests_and_tells_what_is_new_open_and_settled(lab: A
     assert not {"explained", "was settled"} & set(messages)
     grades = [alert["grade"] for alert in week["open"]]
     assert grades == sorted(grades)  # act, look, note
+
+
+def test_no_line_names_a_day_twice(tmp_path_factory: pytest.TempPathFactory) -> None:
+    lab = demo_lab(tmp_path_factory.getbasetemp())
+    client = make_app(lab).server.test_client()
+
+    lines = " ".join(
+        client.get("/digest", headers={"Host": "127.0.0.1"})
+        .text.replace("&nbsp;", " ")
+        .replace("\N{NO-BREAK SPACE}", " ")
+        .split()
+    )
+
+    assert "(as of 12 Jun 2026)" in lines
+    assert re.findall(r"\(as of ([^)]*)\)\s*\(\1", lines) == []
 
 
 def test_a_week_in_which_nothing_happened_says_so(tmp_path: Path) -> None:
