@@ -12,9 +12,11 @@ from dashboard.text.formatting import amount, percent
 from dashboard.text.urls import bags_address
 from dashboard.text.verdict.conformity_text import (
     bags_sentence,
+    has_declared_band,
     mean_sentence,
     next_bag_sentence,
     risk_words,
+    rule_of_test,
     rule_words,
 )
 from dashboard.text.verdict.rule_text import since
@@ -66,11 +68,16 @@ def conformity_section(document: LotDocument, session: Session) -> list[object]:
 
 def _rule(session: Session, result: Conformity) -> str:
     rule, unit = result["rule"], session["unit"]
-    text = f"Decision rule: {rule_words(rule)}{since(rule)}."
+    limits, passes = (
+        (session["limit_lower"], session["limit_upper"]),
+        (result["accept_lower"], result["accept_upper"]),
+    )
+    text = f"Decision rule: {rule_of_test(rule, limits, passes)}{since(rule)}."
+    keeps_away = rule["rule"] == "guarded" or has_declared_band(rule, limits, passes)
     edges = [
         f"{words} {amount(edge, unit)}"
         for words, edge in (("from", result["accept_lower"]), ("up to", result["accept_upper"]))
-        if edge is not None and rule["rule"] == "guarded"
+        if edge is not None and keeps_away
     ]
     text += f" A lot with these bags passes {' '.join(edges)}." if edges else ""
     if result["bench"] == BenchSource.UNKNOWN:

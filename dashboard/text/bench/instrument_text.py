@@ -59,11 +59,12 @@ def advice(documents: Sequence[Instrument]) -> list[Advice]:
         asks.append(Advice(urgency, text, INSTRUMENTS))
 
     wrong = [one["name"] for one in documents if one["state"] in ("failed", "overdue")]
-    if wrong:
-        add(
-            Urgency.STOP,
-            f"Do not test on {', '.join(wrong)} until it is calibrated or passes its check; an authorised person decides about the tests since.",
-        )
+    # A check that passes shows nothing of a calibration that is overdue.
+    for state, until in (("failed", "is calibrated or passes its check"), ("overdue", "is calibrated")):
+        names = [one["name"] for one in documents if one["state"] == state]
+        if names:
+            text = f"Do not test on {', '.join(names)} until it {until}; an authorised person decides about the tests since."
+            add(Urgency.STOP, text)
     for one in documents:
         if one["name"] not in wrong and _is_unsettled(one):
             last = one["checks"][0]

@@ -1,4 +1,4 @@
-"""The test report of a lot on record as a load: from when to when its bags were in the chamber, and how they lay."""
+"""What a test report states of the load of its bags and of the rule by which they were judged."""
 
 from __future__ import annotations
 
@@ -9,7 +9,11 @@ from pathlib import Path
 
 import pypdf
 from support.commands import call
-from support.labs import MONDAY, Bench, csv_text, lot_rows
+from support.labs import LAB_TOML, MONDAY, Bench, csv_text, lot_rows
+from support.page_text import words
+
+from dashboard.queries.lab_reader import LabReader
+from dashboard.web import app
 
 COLUMNS = ("at", "load", "chamber", "event", "supplier", "product", "lot", "laid")
 LOT = ("Alder Film", "MB-10", "L1")
@@ -52,3 +56,23 @@ def test_a_report_states_from_when_to_when_the_bags_were_in_and_how_they_lay(ben
     assert chamber["laid"] == "hung"
     assert "bags in the chamber from 2 Jan 2026, 21:00 to 5 Jan 2026, 11:00 how the bags lay hung" in text
     assert "in since" not in text
+
+
+def test_a_guard_band_in_percent_is_the_rule_on_report_and_page(bench: Bench, tmp_path: Path) -> None:
+    declared = LAB_TOML.replace('scale = "log"\n', 'scale = "log"\nguard_percent = 5\n', 1)
+    assert declared != LAB_TOML
+    bench.declare(declared)
+    bench.drop_climate("a.csv", MONDAY - timedelta(hours=100), 120)
+    bench.drop_tests("t.csv", lot_rows("L1", MONDAY, [[19.4, 19.5]] * 3))
+    bench.run()
+
+    _, text = report(bench, tmp_path / "out")
+    shown = " ".join(words(app.page(LabReader(bench.folder), "/lot", "?supplier=Alder%20Film&lot=L1")))
+
+    assert (
+        "a guard band inside the limit (declared in percent of the limit; passes to 19.0 nJ) verdict undecided" in text
+    )
+    assert "simple acceptance" not in text + shown
+    assert "Decision rule: a guard band inside the limit. A lot with these bags passes up to 19.0 nJ." in " ".join(
+        shown.split()
+    )
