@@ -25,6 +25,7 @@ __all__ = [
     "coverage_factor",
     "probability",
     "risks",
+    "with_band",
     "with_prior",
 ]
 
@@ -172,6 +173,35 @@ def probability(
         short = np.where(np.isneginf(low), 0.0, special.stdtr(freedom, np.where(y == low, 0.0, (low - y) / error)))
     inside = np.clip(1.0 - beyond - short, 0.0, 1.0)
     return np.where(np.isnan(y) | np.isnan(error), np.nan, inside)
+
+
+def with_band(limits: AcceptanceLimits, guard: ArrayLike, *, log: bool) -> AcceptanceLimits:
+    """Move acceptance limits by a guard band: a pass lies so far inside the limit, a fail so far outside.
+
+    Parameters
+    ----------
+    limits : AcceptanceLimits
+        In the charted scale.
+    guard : array_like
+        The band as a fraction of the limit, from 0 to below 1.
+    log : bool
+        Whether the charted scale is the logarithm of the unit.
+
+    Examples
+    --------
+    >>> limits = with_band(acceptance_limits(-np.inf, 20.0, 0.5), 0.05, log=False)
+    >>> limits.pass_upper.tolist(), limits.fail_upper.tolist()
+    (19.0, 21.0)
+    """
+    band = np.asarray(guard, np.float64)
+
+    def moved(limit: Floats, share: Floats) -> Floats:
+        return np.asarray(limit + np.log1p(share) if log else limit * (1 + share))
+
+    return AcceptanceLimits(
+        moved(limits.pass_lower, band), moved(limits.pass_upper, -band),
+        moved(limits.fail_lower, -band), moved(limits.fail_upper, band),
+    )  # fmt: skip
 
 
 def acceptance_limits(

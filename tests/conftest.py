@@ -66,6 +66,17 @@ def browser() -> Iterator[Browser]:
         yield one
 
 
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The demo lab, served by a process of its own from a copy that the tests of one file may write in."""
+    from support.browser import served
+    from support.demolab import copy_of, demo_lab
+
+    folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("served") / "lab")
+    with served(folder) as base:
+        yield base
+
+
 @pytest.fixture
 def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Bench:
     """An empty lab; its store is a file where nothing else is asked for."""

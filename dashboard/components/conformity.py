@@ -12,11 +12,10 @@ from dashboard.text.formatting import amount, percent
 from dashboard.text.urls import bags_address
 from dashboard.text.verdict.conformity_text import (
     bags_sentence,
-    has_declared_band,
+    has_guard,
     mean_sentence,
     next_bag_sentence,
     risk_words,
-    rule_of_test,
     rule_words,
 )
 from dashboard.text.verdict.rule_text import since
@@ -68,16 +67,11 @@ def conformity_section(document: LotDocument, session: Session) -> list[object]:
 
 def _rule(session: Session, result: Conformity) -> str:
     rule, unit = result["rule"], session["unit"]
-    limits, passes = (
-        (session["limit_lower"], session["limit_upper"]),
-        (result["accept_lower"], result["accept_upper"]),
-    )
-    text = f"Decision rule: {rule_of_test(rule, limits, passes)}{since(rule)}."
-    keeps_away = rule["rule"] == "guarded" or has_declared_band(rule, limits, passes)
+    text = f"Decision rule: {rule_words(rule)}{since(rule)}."
     edges = [
         f"{words} {amount(edge, unit)}"
         for words, edge in (("from", result["accept_lower"]), ("up to", result["accept_upper"]))
-        if edge is not None and keeps_away
+        if edge is not None and has_guard(rule)
     ]
     text += f" A lot with these bags passes {' '.join(edges)}." if edges else ""
     if result["bench"] == BenchSource.UNKNOWN:

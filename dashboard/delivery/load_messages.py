@@ -38,7 +38,7 @@ class LoadNews:
 
 
 def load_news(connection: Connection, lab: Lab, now: datetime) -> dict[str, LoadNews]:
-    """Return the loads that are ready or broken, or whose test is planned too early, by the name of the event.
+    """Return the loads that are ready, broken, planned too early or not put in, by the name of the event.
 
     The same load, state and beginning is one event, and so is the same load and plan. A plan is no news once its time has passed. A load that
     was not put in is news from the moment at which it can't be ready for its test any more.

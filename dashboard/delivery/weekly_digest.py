@@ -277,9 +277,8 @@ def _alert(alert: Alert, words: str = "") -> Line:
 
 
 def _detected(alert: Alert) -> str:
-    """The day of an alert and its state, in brackets; the day is left out where the message ends with it."""
-    since = day(alert["raised_at"])
-    parts = [] if f"(as of {since})".replace("\N{NO-BREAK SPACE}", " ") in alert["message"] else [since]
+    """The day of an alert and its state, in brackets; a message with the day of its figures is not dated twice."""
+    parts = [] if "(as of " in alert["message"] else [day(alert["raised_at"])]
     parts += ["acknowledged"] if alert["state"] == AlertState.ACKNOWLEDGED else []
     return f" ({', '.join(parts)})" if parts else ""
 

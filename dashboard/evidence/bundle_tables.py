@@ -22,7 +22,6 @@ from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.common.instants import from_microseconds
 from ingest.config.lab import Lab
 from ingest.config.limit_history import SIDES, Step
-from ingest.config.models import Characteristic
 from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.served import served
 from ingest.documents.verdict.bag_count import BagCount
@@ -189,7 +188,7 @@ def _session(row: Row[Any], marks: list[BenchMark], bags: BagCount | None, sourc
         row.instrument, row.bench, row.load, HOURS_OF[row.clock], time(row.loaded_us), row.bags, row.readings, row.below, row.above, declared.scale, declared.unit,
         None if span else row.level_unit, span["low"] if span else row.level_unit, span["high"] if span else row.level_unit,
         row.worst, worst_bound(row._mapping), declared.judged, row.judged, limits.lower, limits.upper, limits.document,
-        *_decision(row, declared),
+        *_decision(row),
         row.verdict, row.conditioning if lab.conditioning_for(row.characteristic) else "no conditioning required", row.hours, row.humidity_min, row.humidity_max, row.humidity_mean,
         time(row.excursion_us), _yes_or_no(bool(point)), point.get("center"), point.get("lower"), point.get("upper"),
         " ".join(point.get("signals", ())), _yes_or_no(row.slip is not None), row.settled,
@@ -200,13 +199,13 @@ def _session(row: Row[Any], marks: list[BenchMark], bags: BagCount | None, sourc
     )  # fmt: skip
 
 
-def _decision(row: Row[Any], declared: Characteristic) -> Cells:
+def _decision(row: Row[Any]) -> Cells:
     """The decision rule of a session in words, the values at which it passes and fails a lot, and the uncertainty of its level."""
     if row.conformity is None:
         return ("", *[None] * 6, "", None)
     stored: StoredConformity = json.loads(row.conformity)
     return (
-        rule_words(stored["rule"], declared.guard_percent),
+        rule_words(stored["rule"]),
         stored["accept_lower"],
         stored["accept_upper"],
         stored["reject_lower"],

@@ -16,7 +16,7 @@ from dashboard.text.formatting import (
     room_to_limit,
     signed,
 )
-from dashboard.text.verdict.conformity_text import has_declared_band, rule_of_test
+from dashboard.text.verdict.conformity_text import has_guard, rule_words
 from ingest.documents.verdict.report import ChamberRecord, ReportSession, TestReport
 from spc.vocabulary.enums import BenchSource, Scale
 
@@ -220,18 +220,16 @@ def _conformity(one: ReportSession) -> list[tuple[str, str]]:
     statistic = "geometric mean" if one["judged_by"] == "mean" and one["scale"] == Scale.LOG else one["judged_by"]
     rows.append(("judged", f"{statistic}: {amount(one['judged'], unit)}"))
     if one["rule"] is not None:
-        limits, passes = (one["limit_lower"], one["limit_upper"]), (one["accept_lower"], one["accept_upper"])
-        band = has_declared_band(one["rule"], limits, passes)
         risk = (
-            "declared in percent of the limit"
-            if band
-            else "shared risk: up to 50 % wrong passes at the limit"
-            if one["rule"]["rule"] == "simple"
+            "shared risk: up to 50 % wrong passes at the limit"
+            if not has_guard(one["rule"])
             else "by the declared risk"
+            if one["rule"]["rule"] == "guarded"
+            else "as declared"
         )
         edge = one["accept_upper"] if one["accept_upper"] is not None else one["accept_lower"]
-        bound = f"; passes to {amount(edge, unit)}" if band or one["rule"]["rule"] == "guarded" else ""
-        rows.append(("decision rule", f"{rule_of_test(one['rule'], limits, passes)} ({risk}{bound})"))
+        bound = f"; passes to {amount(edge, unit)}" if has_guard(one["rule"]) else ""
+        rows.append(("decision rule", f"{rule_words(one['rule'])} ({risk}{bound})"))
     rows.append(("verdict", str(one["verdict"])))
     if one["u"] is not None:
         rows.append(("expanded uncertainty (k = 2)", _uncertainty(one)))

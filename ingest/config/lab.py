@@ -160,7 +160,8 @@ class Lab:
 
     def rule_steps(self, characteristic: str) -> tuple[RuleStep, ...]:
         """Return the decision rules of a characteristic over time; empty where none is declared or entered."""
-        return rules_in_order(self.characteristic(characteristic).decision, self.entered_rules.get(characteristic, ()))
+        declared = self.characteristic(characteristic)
+        return rules_in_order(declared.decision, self.entered_rules.get(characteristic, ()), declared.guard_percent)
 
     def decision_rule(self, characteristic: str, when: datetime) -> RuleStep:
         """Return the decision rule for a test at `when` (aware); the simple one where none is declared."""

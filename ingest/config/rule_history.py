@@ -17,12 +17,16 @@ __all__ = ["SIMPLE", "RuleStep", "looser_rule", "rule_document", "rule_on_day", 
 
 @dataclass(frozen=True, slots=True)
 class RuleStep:
-    """A decision rule from its day on; `who`, `entered_us` and `reason` belong to an entry, as in `limit_history.Step`."""
+    """A decision rule from its day on; `who`, `entered_us` and `reason` belong to an entry, as in `limit_history.Step`.
+
+    `guard_percent` is the guard band of a simple rule, in percent of the limit.
+    """
 
     rule: DecisionRule
     who: str = ""
     entered_us: int | None = None
     reason: str = ""
+    guard_percent: float = 0.0
 
     @property
     def is_entry(self) -> bool:
@@ -34,9 +38,12 @@ SIMPLE = RuleStep(DecisionRule(rule="simple"))
 """The rule before the first declared one."""
 
 
-def rules_in_order(declared: Iterable[DecisionRule], entered: Iterable[RuleStep]) -> tuple[RuleStep, ...]:
-    """Return all steps in the order of their days; of one day the last applies."""
-    steps = [*map(RuleStep, declared), *entered]
+def rules_in_order(
+    declared: Iterable[DecisionRule], entered: Iterable[RuleStep], guard_percent: float = 0.0
+) -> tuple[RuleStep, ...]:
+    """Return all steps in the order of their days; of one day the last applies. A declared guard band holds from the beginning."""
+    band = [RuleStep(SIMPLE.rule, guard_percent=guard_percent)] if guard_percent else []
+    steps = [*band, *map(RuleStep, declared), *entered]
     return tuple(sorted(steps, key=lambda step: (step.rule.from_ or date.min, step.is_entry)))
 
 
@@ -61,6 +68,8 @@ def rule_document(step: RuleStep) -> Rule:
         "wrong_fail": rule.wrong_fail,
         "from": None if rule.from_ is None else rule.from_.isoformat(),
     }
+    if step.guard_percent:
+        document["guard_percent"] = step.guard_percent
     if step.is_entry:
         document["who"] = step.who
     return document

@@ -17,7 +17,7 @@ from ingest.config.models import Characteristic
 from ingest.documents.fields import Count
 from ingest.documents.verdict.conformity import DecisionRisks, Rule, RuleRisks, StoredConformity
 from ingest.store.dialect import json_number
-from spc.conformity import acceptance_limits, risks
+from spc.conformity import acceptance_limits, risks, with_band
 from spc.vocabulary.enums import BenchSource, Scale
 
 __all__ = ["SIMPLE_RULE", "decision_risks", "risks_of_rules"]
@@ -63,8 +63,8 @@ def decision_risks(
     lots = _lots(connection, lab, {stream: product}, characteristic).get(stream)
     if lots is None:
         return None
-    rule = lots.last["rule"]
-    rows = [_risks([lots], choice, [bags], in_force)[0] for choice, bags, in_force in _choices(rule, lots.bags)]
+    rule, log = lots.last["rule"], _is_log(lab, characteristic)
+    rows = [_risks([lots], choice, [bags], in_force, log)[0] for choice, bags, in_force in _choices(rule, lots.bags)]
     return {
         "rule": rule,
         "level": lots.level,
@@ -85,11 +85,18 @@ def risks_of_rules(
     """
     lots = _lots(connection, lab, products, characteristic)
     every = list(lots.values())
-    by_rule = [_risks(every, rule, [one.bags for one in every], False) for rule in rules]
+    log = _is_log(lab, characteristic)
+    by_rule = [_risks(every, rule, [one.bags for one in every], False, log) for rule in rules]
     return {stream: [one for one, _ in pair] for stream, pair in zip(lots, zip(*by_rule, strict=True), strict=True)}
 
 
-def _risks(lots: Sequence[_Lots], rule: Rule, bags: Sequence[Count], in_force: bool) -> list[tuple[RuleRisks, float]]:
+def _is_log(lab: Lab, characteristic: str) -> bool:
+    return Scale(lab.characteristic(characteristic).scale) == Scale.LOG
+
+
+def _risks(
+    lots: Sequence[_Lots], rule: Rule, bags: Sequence[Count], in_force: bool, log: bool
+) -> list[tuple[RuleRisks, float]]:
     """The risks of a rule with so many bags for the lots of each stream, and the fraction of lots that are inside."""
     if not lots:
         return []
@@ -100,6 +107,7 @@ def _risks(lots: Sequence[_Lots], rule: Rule, bags: Sequence[Count], in_force: b
     edges = acceptance_limits(
         lower, upper, error, np.array([one.df for one in lots]), rule["wrong_pass"], rule["wrong_fail"]
     )
+    edges = with_band(edges, rule.get("guard_percent", 0.0) / 100.0, log=log)
     fractions = risks(
         np.array([one.mean for one in lots]), np.array([one.between for one in lots]), error, edges, lower, upper
     )
@@ -144,7 +152,7 @@ def _lots_of(
 ) -> _Lots | None:  # fmt: skip
     last: StoredConformity = json.loads(document)
     limits = lab.limits_at(product, declared.name, from_microseconds(started_us))
-    log = Scale(declared.scale) == Scale.LOG
+    log = _is_log(lab, declared.name)
     u = last["u_high"] if last["u_high"] is not None else last["u"]
     if level is None or lots is None or not u or (limits.lower is None and limits.upper is None):
         return None
@@ -175,7 +183,7 @@ def _choices(declared: Rule, bags: int) -> list[tuple[Rule, int, bool]]:
     guarded: Rule = {"rule": "guarded", "wrong_pass": USUAL_RISK, "wrong_fail": None, "from": None}
 
     def content(rule: Rule) -> tuple[object, ...]:
-        return (rule["rule"], rule["wrong_pass"], rule["wrong_fail"])
+        return (rule["rule"], rule["wrong_pass"], rule["wrong_fail"], rule.get("guard_percent"))
 
     others = [rule for rule in (SIMPLE_RULE, guarded) if content(rule) != content(declared)]
     twice = declared if declared["rule"] == "guarded" else guarded
@@ -185,7 +193,7 @@ def _choices(declared: Rule, bags: int) -> list[tuple[Rule, int, bool]]:
 def _document(
     rule: Rule, bags: int, declared: bool, wrong_passes: float, wrong_fails: float, good_not_passed: float
 ) -> RuleRisks:
-    return {
+    document: RuleRisks = {
         "rule": rule["rule"],
         "wrong_pass": rule["wrong_pass"],
         "wrong_fail": rule["wrong_fail"],
@@ -195,3 +203,6 @@ def _document(
         "wrong_fails": wrong_fails,
         "good_not_passed": good_not_passed,
     }
+    if "guard_percent" in rule:
+        document["guard_percent"] = rule["guard_percent"]
+    return document

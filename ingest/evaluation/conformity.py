@@ -72,14 +72,13 @@ def conformity_documents(lab: Lab, characteristic: str, sessions: Rows) -> dict[
     declared = lab.characteristic(characteristic)
     rules, rule_at = _rules(lab, characteristic, sessions["started_us"])
     rule_documents = [rule_document(step) for step in rules]
-    guard = declared.guard_percent / 100.0
-    lower, upper = sessions.floats("limit_lower"), sessions.floats("limit_upper")
+    # Where no rule is declared, a lot passes up to the limit itself.
+    ruled = "pass_upper" in sessions.columns
     edges = {
-        "accept_lower": lower * (1 + guard), "accept_upper": upper * (1 - guard),
-        "reject_lower": lower * (1 - guard), "reject_upper": upper * (1 + guard),
-    }  # fmt: skip
-    if "pass_upper" in sessions.columns:
-        edges = {name: sessions.floats(name.replace("accept", "pass").replace("reject", "fail")) for name in edges}
+        f"{ours}_{side}": sessions.floats(f"{theirs}_{side}" if ruled else f"limit_{side}")
+        for ours, theirs in (("accept", "pass"), ("reject", "fail"))
+        for side in ("lower", "upper")
+    }
     columns = {
         **level_uncertainty.conformity(sessions, declared.scale, declared.judged),
         **{name: sessions.floats(name) for name in ("u", "u_high", "df", "bench_df")},

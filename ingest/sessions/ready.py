@@ -39,7 +39,8 @@ LONGEST_STAY_DAYS = 60
 # A test may be planned a year ahead; a plan that went by longer ago asks for nothing any more.
 OLDEST_PLAN_DAYS, KEPT_PLAN_DAYS = 366, 14
 
-# Hours in which the middle of a stack of bags comes 95 % of the way: of plain polyethylene, and with layers of polyester, as the model has them.
+# Hours in which the middle of a stack of bags comes 95 % of the way to the humidity of the chamber, by the model: bags of plain
+# polyethylene, and bags with layers of polyester.
 STACK_HOURS = (round(stack_hours(150, 0), 1), round(stack_hours(120, 24), 1))
 
 EVENTS_SQL = """

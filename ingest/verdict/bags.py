@@ -30,7 +30,7 @@ from spc.acceptance import (
     proven_inside,
     two_stages,
 )
-from spc.conformity import acceptance_limits, probability
+from spc.conformity import acceptance_limits, probability, with_band
 from spc.kernels.arrays import Floats
 from spc.vocabulary.enums import BenchSource, Scale
 
@@ -288,6 +288,7 @@ def _edge(scatter: StreamScatter, u: float) -> float:
     lower, upper = (-np.inf, limit) if scatter.side > 0 else (limit, np.inf)
     rule = scatter.rule
     result = acceptance_limits(lower, upper, u, max(scatter.bag_df, 1.0), rule["wrong_pass"], rule["wrong_fail"])
+    result = with_band(result, rule.get("guard_percent", 0.0) / 100.0, log=scatter.log)
     return float(result.pass_upper if scatter.side > 0 else result.pass_lower)
 
 

@@ -12,7 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from spc.conformity import FAR_APART, acceptance_limits, combined_df, coverage_factor, probability
+from spc.conformity import (
+    FAR_APART,
+    AcceptanceLimits,
+    acceptance_limits,
+    combined_df,
+    coverage_factor,
+    probability,
+    with_band,
+)
 from spc.kernels.arrays import Flags, Floats, Integers
 from spc.kernels.columns import Column, Rows
 from spc.stream.verdicts import to_unit
@@ -324,12 +332,8 @@ def rule_limits(
     """
     lower, upper = sessions.floats("limit_lower"), sessions.floats("limit_upper")
     with np.errstate(over="ignore"):
-        found = {
-            "pass_lower": lower * (1 + guards),
-            "pass_upper": upper * (1 - guards),
-            "fail_lower": lower * (1 - guards),
-            "fail_upper": upper * (1 + guards),
-        }
+        band = with_band(AcceptanceLimits(lower, upper, lower, upper), guards, log=False)
+    found = {name: getattr(band, name) for name in ("pass_lower", "pass_upper", "fail_lower", "fail_upper")}
     log = scale == Scale.LOG
     name = "u_worst" if judged == "worst" else "u_high"
     u, df = sessions.floats(name), sessions.floats(name.replace("u_", "df_"))

@@ -12,19 +12,10 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 from pypdf import PdfReader
-from support.browser import STREAM, WIDTHS, drawn, served, unfolded
-from support.demolab import copy_of, demo_lab
+from support.browser import STREAM, WIDTHS, drawn, unfolded
 
 # More places to stop at than any page has before its main content.
 MOST_TABS = 60
-
-
-@pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """A copy of the demo lab, served by a process of its own."""
-    folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("served") / "lab")
-    with served(folder) as base:
-        yield base
 
 
 @pytest.fixture(scope="module")

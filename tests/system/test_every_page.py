@@ -14,7 +14,6 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 from support.browser import LOTS, PAGES, PLAIN_PAGES, WIDTHS, drawn, opened, served
-from support.demolab import copy_of, demo_lab
 from support.labs import Bench
 from support.people import declare
 
@@ -95,14 +94,6 @@ NAMELESS = """() => [...document.querySelectorAll('img:not([alt]), [role=img]:no
   ...[...document.querySelectorAll('a, button')].filter(one => !one.textContent.trim())].map(one => one.outerHTML)"""
 
 
-@pytest.fixture(scope="module")
-def demo_address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The demo lab, which the tests of this file only look at."""
-    folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("every-page") / "lab")
-    with served(folder) as base:
-        yield base
-
-
 @pytest.fixture(params=WIDTHS, ids=["laptop", "phone"])
 def window(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
     """A window in which no script fails and nothing is asked for that is not there."""
@@ -120,10 +111,10 @@ def window(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
     assert len(trouble) == len(missing), trouble
 
 
-def test_every_page_fits_is_read_and_is_named(window: Page, demo_address: str) -> None:
+def test_every_page_fits_is_read_and_is_named(window: Page, address: str) -> None:
     complaints: dict[str, object] = {}
     for name, where in EVERY_PAGE.items():
-        opened(window, demo_address, where)
+        opened(window, address, where)
         faults = {
             "fit": fit(window),
             "small": window.evaluate(SMALL),

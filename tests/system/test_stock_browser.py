@@ -2,21 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
-from support.browser import WIDTHS, drawn, served
-from support.demolab import copy_of, demo_lab
-
-
-@pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """A copy of the demo lab: a served lab runs its rounds."""
-    lab = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("shelf") / "lab")
-    with served(lab) as base:
-        yield base
+from support.browser import WIDTHS, drawn
 
 
 @pytest.mark.parametrize("width", WIDTHS)

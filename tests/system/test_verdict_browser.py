@@ -8,15 +8,7 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
-from support.browser import PAGES, WIDTHS, served, unfolded
-from support.demolab import copy_of, demo_lab
-
-
-@pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("verdicts") / "lab")
-    with served(folder) as base:
-        yield base
+from support.browser import PAGES, WIDTHS, unfolded
 
 
 @pytest.fixture(params=WIDTHS, ids=["laptop", "phone"])

@@ -6,19 +6,10 @@ from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, Page
-from support.browser import LOTS, PLAIN_PAGES, STREAM, opened, served, unfolded
-from support.demolab import copy_of, demo_lab
+from support.browser import LOTS, PLAIN_PAGES, STREAM, opened, unfolded
 
 PHONE, LAPTOP = 390, 1440
 SCORECARDS = "/scorecards?quarter=2026-Q3"
-
-
-@pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """A copy of the demo lab, served by a process of its own."""
-    folder = copy_of(demo_lab(tmp_path_factory.getbasetemp()), tmp_path_factory.mktemp("served") / "lab")
-    with served(folder) as base:
-        yield base
 
 
 @pytest.fixture

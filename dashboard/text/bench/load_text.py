@@ -23,13 +23,13 @@ def outcome_line(done: str, load: str, document: ReadyDocument) -> str:
     for chamber in document["chambers"]:
         for one in chamber["loads"]:
             if one["load"] == load:
-                return f"{OUTCOMES[done]} Load {load} is in chamber {chamber['name']} since {when(one['in_since'])}: {_state(one)}"
+                return f"{OUTCOMES[done]} Load {load} is in chamber {chamber['name']} since {when(one['in_since'])}. {_state(one)}"
     return f"{OUTCOMES[done]} By the record, load {load} is in no chamber now."
 
 
 def in_chamber_line(load: ReadyLoad) -> str:
     """Since when a load is in, its state, and where its last record came from."""
-    return f"In since {when(load['in_since'])}: {_state(load)} Recorded in: {load['recorded_in']}."
+    return f"In since {when(load['in_since'])}. {_state(load)} Recorded in: {load['recorded_in']}."
 
 
 def _state(load: ReadyLoad) -> str:
@@ -37,8 +37,8 @@ def _state(load: ReadyLoad) -> str:
 
 
 def event_line(event: LoadEvent) -> str:
-    """An event in a few words: "178 into north: Alder Film MB-10 L1 (6 bags), hung"."""
-    words = {"in": "into", "moved": "moved into", "out": "out of", "planned": "in"}
+    """An event in a few words: "178 into north: Alder Film MB-10 L1 (6 bags), hung"; a plan says nothing of where the load is."""
+    words = {"in": "into", "moved": "moved into", "out": "out of", "planned": "for"}
     lot = " ".join(part for part in (event["supplier"], event["product"], event["lot"]) if part)
     bags = f" ({event['specimens']})" if event["specimens"] else ""
     laid = f", {event['laid']}" if event["laid"] else ""

@@ -67,12 +67,12 @@ def _unlike(one: GaugeStudyDocument, figures: StudyFigures) -> list[str]:
         if each["by"] == "level":
             side = "above" if each["value"] > 0 else "below"
             text = f"The readings of {name} lie {side} those of the others: {abs(each['value']):.2f} standard deviations of their means"
-            cause = "its calibration, its load, its way to lay the bag in"
+            cause = "calibration, load and the way the bags were laid in"
         else:
             text = f"The repeats of {name} vary more than those of the others: {each['value']:.2f} times their standard deviation"
-            cause = "contacts, the way to lay the bag in, slips in the table"
+            cause = "contacts, the way the bags were laid in and slips in the table"
         lines.append(
-            f"{text} (limit {each['limit']:.2f}, 1 %). Look at {cause}; the study counts it until a new table leaves it out."
+            f"{text} (limit {each['limit']:.2f}, 1 %). Look at {cause}. The study counts this {one['session_column']} until a new table leaves it out."
         )
     return lines
 

@@ -12,12 +12,11 @@ __all__ = [
     "at_least",
     "bags_sentence",
     "chance",
-    "has_declared_band",
+    "has_guard",
     "mean_sentence",
     "measurement",
     "next_bag_sentence",
     "risk_words",
-    "rule_of_test",
     "rule_words",
 ]
 
@@ -108,31 +107,19 @@ def bags_sentence(proof: LotProof | None, unit: str) -> tuple[str, str]:
     return answer, f"{bags} it with 95 % confidence, if bags follow the normal law; {best}; {more}; {count}."
 
 
-Edges = tuple[float | None, float | None]
-"""A lower and an upper value; None where there is none."""
-
-
-def rule_words(rule: Rule, guard_percent: float = 0.0) -> str:
+def rule_words(rule: Rule) -> str:
     """A decision rule: "simple acceptance", "guard band of 5 % of the limit", "guarded: wrong passes at most 5 %"."""
-    if guard_percent:
-        return f"guard band of {guard_percent:g} % of the limit"
+    if "guard_percent" in rule:
+        return f"guard band of {rule['guard_percent']:g} % of the limit"
     if rule["rule"] == "simple":
         return "simple acceptance"
     text = f"guarded: wrong passes at most {100 * (rule['wrong_pass'] or 0):g} %"
     return text + (f", wrong fails at most {100 * rule['wrong_fail']:g} %" if rule["wrong_fail"] else "")
 
 
-def has_declared_band(rule: Rule, limits: Edges, passes: Edges) -> bool:
-    """Whether `guard_percent` keeps a test away from its limits, which stand as `limits`; `passes` is where a lot still passes."""
-    return rule["rule"] == "simple" and any(
-        limit is not None and edge is not None and abs(edge - limit) > 1e-6 * abs(limit)
-        for limit, edge in zip(limits, passes, strict=True)
-    )
-
-
-def rule_of_test(rule: Rule, limits: Edges, passes: Edges) -> str:
-    """The rule by which a test was judged: `rule_words`, or the guard band that `lab.toml` declares in percent."""
-    return "a guard band inside the limit" if has_declared_band(rule, limits, passes) else rule_words(rule)
+def has_guard(rule: Rule) -> bool:
+    """Whether a lot has to lie inside its limit by a guard to pass."""
+    return rule["rule"] == "guarded" or "guard_percent" in rule
 
 
 def risk_words(risk: RuleRisks) -> str:
@@ -143,4 +130,6 @@ def risk_words(risk: RuleRisks) -> str:
         "wrong_fail": risk["wrong_fail"],
         "from": None,
     }
+    if "guard_percent" in risk:
+        rule["guard_percent"] = risk["guard_percent"]
     return f"{rule_words(rule)}, {counted(risk['bags'], 'bag')}" + (" (declared)" if risk["declared"] else "")

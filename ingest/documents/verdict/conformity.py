@@ -27,11 +27,15 @@ _From = TypedDict("_From", {"from": Day | None})
 
 
 class Rule(_From):
-    """The decision rule in force on the day of a test; `who` is the person who entered it, absent where `lab.toml` declares it."""
+    """The decision rule in force on the day of a test; `who` is the person who entered it, absent where `lab.toml` declares it.
+
+    `guard_percent` is the guard band of a simple rule, in percent of the limit; absent where it has none.
+    """
 
     rule: Literal["simple", "guarded"]
     wrong_pass: float | None
     wrong_fail: float | None
+    guard_percent: NotRequired[float]
     who: NotRequired[str]
 
 
@@ -126,6 +130,7 @@ class RuleRisks(TypedDict):
     rule: Literal["simple", "guarded"]
     wrong_pass: float | None
     wrong_fail: float | None
+    guard_percent: NotRequired[float]
     bags: Count
     declared: bool
     wrong_passes: Probability

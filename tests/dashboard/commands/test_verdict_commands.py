@@ -15,7 +15,7 @@ import pypdf
 import pytest
 from click.testing import CliRunner
 from scipy import stats
-from support.demolab import copy_of, demo_lab
+from support.demolab import NOW, copy_of, demo_lab
 
 from dashboard.cli import main
 from dashboard.schemas import schema
@@ -24,6 +24,8 @@ from dashboard.text.verdict import bags_text
 from dashboard.text.verdict.conformity_text import at_least
 from dashboard.verdict_papers import report as paper
 from ingest.common.instants import microseconds
+from ingest.config.lab import load
+from ingest.rounds import rounds
 from ingest.store.store import open_store
 
 STREAM = ("Brackenfoil", "BF-110", "shielding_energy")
@@ -98,6 +100,33 @@ def test_a_proven_part_is_one_plain_bound_and_names_what_it_rests_on(lab: Path) 
     # Rounded down: six of six bags prove 60.7 %.
     assert "Counted only, all of them inside prove at least 60 %." in text
     assert [at_least(share) for share in (0.0, 0.004, 0.999, 1.0)] == ["under 1 %"] * 2 + ["over 99 %"] * 2
+
+
+def test_a_guard_band_in_percent_is_one_rule_for_the_verdict_the_bags_and_the_risks(lab: Path, tmp_path: Path) -> None:
+    folder = copy_of(lab, tmp_path / "lab")
+    declared = (folder / "lab.toml").read_text(encoding="utf-8")
+    name = 'name = "surface_resistance_inside"\n'
+    (folder / "lab.toml").write_text(declared.replace(name, f"{name}guard_percent = 20\n"), encoding="utf-8")
+    rounds.run(load(folder), NOW)
+    stream = ("Umberfold", "UM-7", "surface_resistance_inside")
+    band = {"rule": "simple", "wrong_pass": None, "wrong_fail": None, "from": None, "guard_percent": 20.0}
+
+    at_the_edge = document(folder, "bags", *stream, "--level", "8e10")
+    # A lot whose true mean is where the band begins passes every second time; one at the limit by the normal law.
+    assert at_the_edge["rule"] == band
+    assert at_the_edge["chance"] == pytest.approx(0.5, abs=1e-9)
+    at_the_limit = document(folder, "bags", *stream, "--level", "1e11")
+    assert at_the_limit["chance"] == pytest.approx(stats.norm.cdf(math.log(0.8) / at_the_limit["u"]), abs=1e-9)
+    assert "guard band of 20 % of the limit" in call(folder, "bags", *stream)[1]
+    shown = document(folder, "stream", *stream)
+    assert [step["guard_percent"] for step in shown["decision_rules"]] == [20.0]
+    assert shown["decision"]["rule"] == band
+    with_band, simple, *_ = shown["decision"]["risks"]
+    assert (with_band["guard_percent"], with_band["declared"], simple["rule"]) == (20.0, True, "simple")
+    assert with_band["wrong_passes"] < simple["wrong_passes"]
+    sure = document(folder, "lot", "Umberfold", "UM03516")["sessions"]
+    (sure,) = [one["conformity"] for one in sure if one["characteristic"] == stream[2]]
+    assert (sure["rule"], sure["accept_upper"]) == (band, pytest.approx(8e10))
 
 
 def test_a_candidate_that_moves_is_listed_where_it_stands_now(lab: Path, tmp_path: Path) -> None:

@@ -144,7 +144,7 @@ def test_a_lot_whose_mean_is_open_while_most_bags_are_outside_is_somebodys_busin
     bound = 1 if limit == "upper" else -1
     assert (alert["grade"], alert["lot"], row["state"]) == ("look", "L11", "look")
     assert alert["message"].endswith(f"readings beyond the range of the meter leave it open; {bags}")
-    # The board says whom to look at, with the fact; nothing is left to a reader who waits for the next lots.
+    # The board starts with this lot; before, it had "Nothing to do here".
     board_text = " ".join(words(board.layout(reader)))
     assert f"Start with Alder Film MB-10, shielding energy: a lot is undecided, {bags}" in board_text
     assert "Nothing to do here" not in board_text

@@ -69,10 +69,8 @@ def test_a_guard_band_in_percent_is_the_rule_on_report_and_page(bench: Bench, tm
     _, text = report(bench, tmp_path / "out")
     shown = " ".join(words(app.page(LabReader(bench.folder), "/lot", "?supplier=Alder%20Film&lot=L1")))
 
-    assert (
-        "a guard band inside the limit (declared in percent of the limit; passes to 19.0 nJ) verdict undecided" in text
-    )
+    assert "guard band of 5 % of the limit (as declared; passes to 19.0 nJ) verdict undecided" in text
     assert "simple acceptance" not in text + shown
-    assert "Decision rule: a guard band inside the limit. A lot with these bags passes up to 19.0 nJ." in " ".join(
+    assert "Decision rule: guard band of 5 % of the limit. A lot with these bags passes up to 19.0 nJ." in " ".join(
         shown.split()
     )
