@@ -35,6 +35,7 @@ from ingest.sessions.gauge_studies import study_readings
 from ingest.sessions.instrument_records import check_reach_us, checks_of
 from ingest.sessions.instruments import check_row
 from ingest.sessions.sensors import stored_checks
+from ingest.sessions.sessions import READINGS_OF_SESSION
 
 __all__ = ["COLUMNS", "Source", "rows_of"]
 
@@ -131,7 +132,7 @@ SELECT t.supplier, t.product, l.lot, t.characteristic, s.started_us, r.tested_us
 r.value, r.bound, r.written, CAST(NULL AS BIGINT) AS replaced_us, '' AS replaced_by, c.text AS chamber,
 i.text AS instrument, o.text AS operator, a.text AS load, r.drop_id, d.name AS file, r.line, r.notes
 FROM {TESTS}
-JOIN reading r ON r.stream_id = s.stream_id AND r.lot_id = s.lot_id AND r.tested_us BETWEEN s.started_us AND s.ended_us
+JOIN reading r ON {READINGS_OF_SESSION}
 JOIN "drop" d ON d.id = r.drop_id JOIN label c ON c.id = r.chamber_id JOIN label i ON i.id = r.instrument_id
 JOIN label o ON o.id = r.operator_id JOIN label a ON a.id = r.load_id
 WHERE {{where}}
@@ -139,7 +140,9 @@ UNION ALL
 SELECT t.supplier, t.product, l.lot, t.characteristic, s.started_us, e.tested_us, e.specimen, e.reading, 0,
 e.value, e.bound, e.written, e.replaced_us, n.name, '', '', '', '', e.drop_id, d.name, e.line, ''
 FROM {TESTS}
-JOIN earlier_value e ON e.stream_id = s.stream_id AND e.lot_id = s.lot_id AND e.tested_us BETWEEN s.started_us AND s.ended_us
+JOIN reading r ON {READINGS_OF_SESSION}
+JOIN earlier_value e ON e.stream_id = r.stream_id AND e.lot_id = r.lot_id AND e.tested_us = r.tested_us
+AND e.specimen = r.specimen AND e.reading = r.reading
 JOIN "drop" d ON d.id = e.drop_id JOIN "drop" n ON n.id = e.replaced_by_drop_id
 WHERE {{where}}
 ORDER BY 1, 2, 3, 4, 5, 6, 7, 8, 9, 13, 19, 21

@@ -238,7 +238,7 @@ def _doubts(document: LotDocument, sessions: list[Session], likely: float) -> st
     if any(one["bench_findings"] for one in _standing_sessions(sessions)):
         parts.append("It was tested while the bench was off.")
     wrong = dict.fromkeys(
-        tested_on(one["instrument"], one["bench"]["state"])
+        tested_on(one["bench"])
         for one in _standing_sessions(sessions)
         if one["bench"]["state"] in ("overdue", "failed")
     )
@@ -328,7 +328,7 @@ def _tested_with(session: Session) -> str:
     """Chamber, load, and the instrument with its state that day."""
     parts = [f"chamber {session['chamber']}" if session["chamber"] else "chamber not named"]
     parts += [f"load {session['load']}"] if session["load"] else []
-    instrument = tested_on(session["instrument"], session["bench"]["state"])
+    instrument = tested_on(session["bench"])
     return ", ".join([*parts, instrument] if instrument else parts)
 
 

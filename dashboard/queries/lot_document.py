@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from typing import Literal, cast
 
 from sqlalchemy import Connection, RowMapping
@@ -30,6 +31,7 @@ from ingest.evaluation.alert_text import slip
 from ingest.evaluation.bag_counts import bag_counts_of_sessions, bags_outside
 from ingest.evaluation.session_values import determined, level_range, worst_bound
 from ingest.sessions.capture_matches import captures_of_session
+from ingest.sessions.sessions import READINGS_OF_SESSION
 from ingest.sessions.suspect_values import stored_suspect
 from ingest.verdict.proof import conformity
 from spc.vocabulary.enums import Scale
@@ -93,51 +95,57 @@ LEFT JOIN evaluation e ON e.stream_id = s.stream_id
 LEFT JOIN conformity f ON f.session_id = s.id
 JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id JOIN label l ON l.id = s.load_id
 LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id
-WHERE t.supplier = :supplier AND t.product = :product AND s.lot_id = :lot ORDER BY t.characteristic, s.started_us
+WHERE t.supplier = :supplier AND t.product = :product AND s.lot_id = :lot ORDER BY t.characteristic, s.started_us, i.text
 """
 
-READING_SQL = """
-SELECT r.stream_id, r.tested_us, r.specimen, r.reading, r.value, r.bound, r.written, r.line, r.notes, d.name AS file,
+# Of the sessions that used several.
+INSTRUMENTS_SQL = """
+SELECT m.session_id, i.text AS instrument FROM session s JOIN session_instrument m ON m.session_id = s.id
+JOIN label i ON i.id = m.instrument_id WHERE s.lot_id = :lot ORDER BY m.started_us, i.text
+"""
+
+READING_SQL = f"""
+SELECT s.id AS session_id, r.tested_us, r.specimen, r.reading, r.value, r.bound, r.written, r.line, r.notes, d.name AS file,
 o.text AS operator,
 EXISTS (SELECT 1 FROM earlier_value e WHERE e.stream_id = r.stream_id AND e.lot_id = r.lot_id AND e.tested_us = r.tested_us
 AND e.specimen = r.specimen AND e.reading = r.reading) AS corrected
-FROM reading r JOIN "drop" d ON d.id = r.drop_id JOIN label o ON o.id = r.operator_id
-WHERE r.stream_id IN (SELECT id FROM stream WHERE supplier = :supplier AND product = :product) AND r.lot_id = :lot
-ORDER BY r.stream_id, r.tested_us, r.specimen, r.reading
+FROM session s JOIN reading r ON {READINGS_OF_SESSION}
+JOIN "drop" d ON d.id = r.drop_id JOIN label o ON o.id = r.operator_id
+WHERE s.stream_id IN (SELECT id FROM stream WHERE supplier = :supplier AND product = :product) AND s.lot_id = :lot
+ORDER BY s.id, r.tested_us, r.specimen, r.reading
 """
 
 
 def _sessions(connection: Connection, lab: Lab, row: RowMapping) -> list[Session]:
     names = {"supplier": row["supplier"], "product": row["product"], "lot": row["id"]}
-    readings = rows_of(connection, READING_SQL, **names)
-    documents = []
+    readings: dict[int, list[RowMapping]] = defaultdict(list)
+    for reading in rows_of(connection, READING_SQL, **names):
+        readings[reading["session_id"]].append(reading)
     sessions = rows_of(connection, SESSION_SQL, **names)
+    instruments: dict[int, list[str]] = defaultdict(list)
+    for several in rows_of(connection, INSTRUMENTS_SQL, lot=row["id"]):
+        instruments[several["session_id"]].append(several["instrument"] or "instrument not named")
     marks = marks_of_sessions(connection, lab, [session["id"] for session in sessions])
     bags = bag_counts_of_sessions(connection, [session["id"] for session in sessions])
-    for session in sessions:
-        of_session = [
-            reading
-            for reading in readings
-            if reading["stream_id"] == session["stream_id"]
-            and session["started_us"] <= reading["tested_us"] <= session["ended_us"]
-        ]
-        documents.append(
-            _session(
-                row["product"],
-                session,
-                of_session,
-                marks.get(session["id"], []),
-                bags.get(session["id"]),
-                _captures(connection, lab, row["product"], session),
-                lab,
-            )
+    return [
+        _session(
+            row["product"],
+            session,
+            instruments.get(session["id"], [session["instrument"]] if session["instrument"] else []),
+            readings[session["id"]],
+            marks.get(session["id"], []),
+            bags.get(session["id"]),
+            _captures(connection, lab, row["product"], session),
+            lab,
         )
-    return documents
+        for session in sessions
+    ]
 
 
 def _session(
     product: str,
     session: RowMapping,
+    instruments: list[str],
     readings: list[RowMapping],
     marks: list[BenchMark],
     bags: BagCount | None,
@@ -170,7 +178,7 @@ def _session(
             "loaded_at": iso(session["loaded_us"], lab.zone),
             "doors": session["doors"],
         },
-        "bench": {"state": session["bench"]},
+        "bench": {"instruments": instruments, "state": session["bench"]},
         "level": determined(session, "level_unit"),
         "level_range": level_range(session, characteristic.scale),
         "worst": session["worst"],

@@ -175,7 +175,7 @@ def lot(document: LotDocument) -> str:
                 else "no conditioning required"
             )
         )
-        instrument = instrument_text.tested_on(session["instrument"], session["bench"]["state"])
+        instrument = instrument_text.tested_on(session["bench"])
         facts = [f"tested with {instrument}"] if instrument else []
         facts.append(bags_text(session["bag_count"], session))
         facts += ["level outside the control limits"] if session["outside_control_limits"] else []

@@ -67,8 +67,9 @@ class SessionConditioning(TypedDict):
 
 
 class SessionBench(TypedDict):
-    """State of the instrument that day."""
+    """State of the instrument that day; of several instruments, by the order of their readings, the worst."""
 
+    instruments: list[str]
     state: Literal["checked", "unchecked", "overdue", "failed"]
 
 

@@ -20,6 +20,7 @@ from ingest.documents.verdict.bag_count import BagCount
 from ingest.evaluation.stored_results import numbers
 from ingest.evaluation.stream_context import CountedBags
 from ingest.sessions.session_columns import limits_in_force
+from ingest.sessions.sessions import READINGS_OF_SESSION
 from ingest.store.store import KEYS_AT_ONCE, insert_many
 from spc.vocabulary.enums import Scale
 from spc.vocabulary.finite import LARGEST, exp
@@ -37,11 +38,12 @@ Reading = tuple[float, int]
 AT_THE_LIMIT = 1e-12
 
 SESSIONS_SQL = """
-SELECT s.id, s.lot_id, s.started_us, s.ended_us, b.session_id AS counted, b.limit_lower, b.limit_upper FROM session s
+SELECT s.id, s.lot_id, s.started_us, b.session_id AS counted, b.limit_lower, b.limit_upper FROM session s
 LEFT JOIN bag_count b ON b.session_id = s.id WHERE s.stream_id = ?
 """
-READINGS_SQL = """
-SELECT lot_id, tested_us, specimen, value, bound FROM reading WHERE stream_id = :stream AND lot_id IN :lots
+READINGS_SQL = f"""
+SELECT s.id, r.specimen, r.value, r.bound FROM session s JOIN reading r ON {READINGS_OF_SESSION}
+WHERE s.stream_id = :stream AND s.lot_id IN :lots
 """
 
 
@@ -49,13 +51,13 @@ def update_bag_counts(connection: Connection, lab: Lab, streams: Sequence[Stream
     """Count the bags of the tests that have no count yet, or whose limits have changed. `lab` has the entered limits."""
     for stream in streams:
         rows = connection.exec_driver_sql(SESSIONS_SQL, (stream.id,)).fetchall()
-        started = np.array([row[2] for row in rows], dtype=np.int64)
+        started = np.array([row.started_us for row in rows], dtype=np.int64)
         limits = limits_in_force(lab, stream.product, stream.characteristic, started)
         present = zip(*map(numbers, limits.values()), strict=True)
         due = [
             (row, (lower, upper))
             for row, (lower, upper) in zip(rows, present, strict=True)
-            if row[4] is None or (row[5], row[6]) != (lower, upper)
+            if row.counted is None or (row.limit_lower, row.limit_upper) != (lower, upper)
         ]
         _count(connection, stream, lab.characteristic(stream.characteristic).scale, due)
 
@@ -68,18 +70,14 @@ def _count(
 ) -> None:
     lots = sorted({row.lot_id for row, _ in due})
     query = text(READINGS_SQL).bindparams(bindparam("lots", expanding=True))
-    by_lot: dict[int, list[tuple[int, int, float, int]]] = {}
+    by_session: dict[int, dict[int, list[Reading]]] = {}
     for start in range(0, len(lots), KEYS_AT_ONCE):
         values = {"stream": stream.id, "lots": lots[start : start + KEYS_AT_ONCE]}
-        for lot, tested_us, specimen, value, bound in connection.execute(query, values):
-            by_lot.setdefault(lot, []).append((tested_us, specimen, value, bound))
+        for session, specimen, value, bound in connection.execute(query, values):
+            by_session.setdefault(session, {}).setdefault(specimen, []).append((value, bound))
     rows = []
     for row, limits in due:
-        bags: dict[int, list[Reading]] = {}
-        for tested_us, specimen, value, bound in by_lot.get(row.lot_id, []):
-            if row.started_us <= tested_us <= row.ended_us:
-                bags.setdefault(specimen, []).append((value, bound))
-        counted = _bag_count(list(bags.values()), *limits, scale)
+        counted = _bag_count(list(by_session.get(row.id, {}).values()), *limits, scale)
         rows.append(
             (
                 row.id, stream.id, *limits, counted["bags"], counted["outside"], counted["undecided"], counted["worst"],

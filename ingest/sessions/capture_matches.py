@@ -22,6 +22,7 @@ from ingest.documents.bench.capture import CaptureDay, SessionCapture, SessionCa
 from ingest.documents.bench.waveform import WaveformMark
 from ingest.documents.fields import Bound
 from ingest.parsing.rows.capture_rows import NO_DAY
+from ingest.sessions.sessions import READINGS_OF_SESSION
 from ingest.store.dialect import among
 from ingest.store.store import insert_many
 from spc.bench.waveform import Agreement, agreement, budget, causes_of_ratio
@@ -55,15 +56,16 @@ MATCH_COLUMNS = (
     "log_ratio", "noise",
 )  # fmt: skip
 MATCH_SQL = f"INSERT INTO capture_match ({', '.join(MATCH_COLUMNS)}) VALUES ({', '.join('?' * len(MATCH_COLUMNS))})"
-SESSION_SQL = """
+SESSION_SQL = f"""
 SELECT c.captured_lot_id, c.day, c.specimen, c.reading, c.energy, c.bound, c.sd, c.peak, c.charge, c.centroid, c.rise, c.decay, c.marks, c.trace, c.line,
 d.name AS file, m.log_ratio, m.tested_us, m.tested_day, m.instrument_id, r.value AS recorded, r.bound AS recorded_bound
-FROM capture_match m JOIN capture c ON c.captured_lot_id = m.captured_lot_id AND c.day = m.day AND c.specimen = m.specimen
+FROM session s JOIN reading r ON {READINGS_OF_SESSION}
+JOIN capture_match m ON m.stream_id = r.stream_id AND m.lot_id = r.lot_id AND m.tested_us = r.tested_us AND m.specimen = r.specimen
+  AND m.reading = r.reading
+JOIN capture c ON c.captured_lot_id = m.captured_lot_id AND c.day = m.day AND c.specimen = m.specimen
   AND c.reading = m.reading
-JOIN reading r ON r.stream_id = m.stream_id AND r.lot_id = m.lot_id AND r.tested_us = m.tested_us AND r.specimen = m.specimen
-  AND r.reading = m.reading
 JOIN "drop" d ON d.id = c.drop_id
-WHERE m.lot_id = :lot AND m.stream_id = :stream AND m.tested_us BETWEEN :first AND :last
+WHERE s.id = :session
 ORDER BY c.specimen, c.reading, m.tested_us
 """
 
@@ -187,10 +189,7 @@ def captures_of_session(
     connection: Connection, lab: Lab, session: RowMapping, limits: Limits, readings: int
 ) -> SessionCaptures | None:
     """Return the captures of a session beside its recorded figures; None where it has none."""
-    places = {
-        "lot": session["lot_id"], "stream": session["stream_id"], "first": session["started_us"], "last": session["ended_us"],
-    }  # fmt: skip
-    rows = connection.execute(text(SESSION_SQL), places).mappings().all()
+    rows = connection.execute(text(SESSION_SQL), {"session": session["id"]}).mappings().all()
     if not rows:
         return None
     days = [

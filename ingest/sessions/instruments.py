@@ -43,7 +43,8 @@ SELECT done_us, due_on, as_found, as_left, uncertainty, certificate FROM calibra
 """
 # The tests between two calibrations with a level and a verdict; their figures and their names are read in the same order.
 TOUCHED = """
-FROM session s WHERE s.instrument_id = ? AND s.started_us > ? AND s.started_us <= ? AND s.level_unit IS NOT NULL
+FROM session s WHERE (s.instrument_id = ? OR s.id IN (SELECT session_id FROM session_instrument WHERE instrument_id = ?))
+AND s.started_us > ? AND s.started_us <= ? AND s.level_unit IS NOT NULL
 AND s.verdict <> 'invalid'
 """
 FIGURES_SQL = f"SELECT s.stream_id, s.lot_id, s.started_us, s.level_unit {TOUCHED} ORDER BY s.started_us, s.id"
@@ -311,7 +312,7 @@ def _touched(
     tolerance = _tolerance(after, declared)
     assert after.found is not None
     assert tolerance is not None
-    figures = fetch_frame(connection, FIGURES_SQL, (instrument, before.done_us, after.done_us), FIGURES)
+    figures = fetch_frame(connection, FIGURES_SQL, (instrument, instrument, before.done_us, after.done_us), FIGURES)
     streams = {
         int(stream): names
         for stream, *names in connection.exec_driver_sql("SELECT id, supplier, product, characteristic FROM stream")
@@ -359,7 +360,7 @@ def _found_off(
 ) -> FoundOff:
     """The sheet of the lots between two calibrations, of which the second found the instrument off."""
     touched = _touched(connection, lab, instrument, before, after, checks, declared)
-    names = connection.exec_driver_sql(NAMES_SQL, (instrument, before.done_us, after.done_us)).fetchall()
+    names = connection.exec_driver_sql(NAMES_SQL, (instrument, instrument, before.done_us, after.done_us)).fetchall()
     digits = stored_digits(connection, touched.figures["stream_id"].tolist())
     named = [row for row, is_kept in zip(names, touched.kept, strict=True) if is_kept]
     lots = []

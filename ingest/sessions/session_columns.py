@@ -41,7 +41,7 @@ def sessions_of(connection: Connection, ids: Sequence[int]) -> dict[int, Rows]:
     rows = connection.exec_driver_sql(
         f"SELECT {', '.join(COLUMNS.values())} FROM session s "
         "JOIN lot l ON l.id = s.lot_id JOIN label c ON c.id = s.chamber_id JOIN label i ON i.id = s.instrument_id "
-        f"WHERE s.stream_id IN ({', '.join('?' * len(ids))}) ORDER BY s.stream_id, s.started_us, l.lot",
+        f"WHERE s.stream_id IN ({', '.join('?' * len(ids))}) ORDER BY s.stream_id, s.started_us, l.lot, i.text",
         tuple(ids),
     ).fetchall()
     if not rows:

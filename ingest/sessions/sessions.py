@@ -1,5 +1,7 @@
 """From readings to sessions: a lot's readings cut where the bench paused, summarised, and their conditioning judged.
 
+Readings of a check standard are also cut by instrument: each instrument needs its own check.
+
 Only lots noted in `stale_lot` are summarised again, and only sessions in reach of new climate entries judged again.
 """
 
@@ -21,7 +23,15 @@ from ingest.sessions.load_records import LOG, judge_by_loads, rules_in
 from ingest.store.dialect import among
 from ingest.store.store import fetch_frame, insert_many
 
-__all__ = ["rebuild_stale"]
+__all__ = ["READINGS_OF_SESSION", "rebuild_stale"]
+
+# Joins `reading r` to `session s`. Only check standards have sessions of one lot that overlap, each on an instrument of its own.
+READINGS_OF_SESSION = """
+r.stream_id = s.stream_id AND r.lot_id = s.lot_id AND r.tested_us BETWEEN s.started_us AND s.ended_us
+AND (r.instrument_id = s.instrument_id OR NOT EXISTS (
+  SELECT 1 FROM session n WHERE n.stream_id = s.stream_id AND n.lot_id = s.lot_id AND n.instrument_id = r.instrument_id
+  AND r.tested_us BETWEEN n.started_us AND n.ended_us))
+"""
 
 LOTS_AT_ONCE = 2_000
 SESSIONS_AT_ONCE = 20_000
@@ -35,6 +45,7 @@ PLACE = ("stream_id", "lot_id", "started_us", "ended_us", "chamber_id", "instrum
 READING = dict.fromkeys(("stream_id", "lot_id", "tested_us", "specimen", "reading"), "i8") | {
     "value": "f8", "bound": "i8", "chamber_id": "i8", "instrument_id": "i8", "load_id": "i8",
 }  # fmt: skip
+WORST_LAST = (BenchState.CHECKED, BenchState.UNCHECKED, BenchState.OVERDUE, BenchState.FAILED)
 JUDGED = (
     "conditioning", "hours", "humidity_min", "humidity_max", "humidity_mean", "excursion_us", "doors", "clock", "loaded_us", "bench",
 )  # fmt: skip
@@ -57,15 +68,17 @@ def rebuild_stale(connection: Connection, lab: Lab, watch: Progress = no_progres
 
 
 def _summarise(connection: Connection, lab: Lab, lots: list[tuple[int, int]]) -> None:
-    readings = _cut_by_pause(_readings_of(connection, lots), int(lab.session_hours * HOUR_US))
-    rows = connection.exec_driver_sql("SELECT id, characteristic FROM stream")
+    streams = connection.exec_driver_sql("SELECT id, supplier, product, characteristic FROM stream").fetchall()
+    standards = {row[0] for row in streams if lab.is_check_standard(row[1], row[2])}
+    readings = _cut(_readings_of(connection, lots), int(lab.session_hours * HOUR_US), standards)
     scale = readings["stream_id"].map(
-        {row[0]: lab.characteristic(row[1]).scale for row in rows if lab.is_declared(row[1])}
+        {row[0]: lab.characteristic(row[3]).scale for row in streams if lab.is_declared(row[3])}
     )
     _forget_sessions(connection, lots)
     for name, part in readings.groupby(scale):
         _write_sessions(connection, _places(part).join(spc.stream.session_summary.summarise(part, str(name))))
-        _note_chambers(connection, part)
+        for kind in ("chamber", "instrument"):
+            _note_several(connection, part, kind)
 
 
 def _readings_of(connection: Connection, lots: list[tuple[int, int]]) -> pd.DataFrame:
@@ -79,11 +92,17 @@ def _readings_of(connection: Connection, lots: list[tuple[int, int]]) -> pd.Data
     )
 
 
-def _cut_by_pause(readings: pd.DataFrame, pause_us: int) -> pd.DataFrame:
-    """Number the sessions: a new one where the lot changes or the bench paused for longer than `pause_us`."""
-    lot_changes = (readings[["stream_id", "lot_id"]].diff() != 0).any(axis=1)
+def _cut(readings: pd.DataFrame, pause_us: int, standards: set[int]) -> pd.DataFrame:
+    """Number the sessions.
+
+    A new one begins where the lot changes or the bench paused for longer than `pause_us`, and in the streams `standards` where the
+    instrument changes: a check covers its instrument only.
+    """
+    readings = readings.assign(apart=readings["instrument_id"].where(readings["stream_id"].isin(standards), 0))
+    readings = readings.sort_values(["stream_id", "lot_id", "apart"], kind="stable", ignore_index=True)
+    changes = (readings[["stream_id", "lot_id", "apart"]].diff() != 0).any(axis=1)
     paused = readings["tested_us"].diff() > pause_us
-    return readings.assign(session=(lot_changes | paused).cumsum().astype(np.int64))
+    return readings.assign(session=(changes | paused).cumsum().astype(np.int64))
 
 
 def _places(readings: pd.DataFrame) -> pd.DataFrame:
@@ -99,30 +118,30 @@ def _places(readings: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _note_chambers(connection: Connection, readings: pd.DataFrame) -> None:
-    """Note the chambers of the sessions that name several, with the time of each one's readings."""
-    keys = ["stream_id", "lot_id", "session"]
-    named = readings[[*keys, "chamber_id"]].drop_duplicates()
-    several = named["session"][named["session"].duplicated()]
+def _note_several(connection: Connection, readings: pd.DataFrame, kind: str) -> None:
+    """Note the chambers or the instruments of the sessions that name several, with the time of each one's readings."""
+    keys, named = ["stream_id", "lot_id", "apart", "session"], f"{kind}_id"
+    pairs = readings[[*keys, named]].drop_duplicates()
+    several = pairs["session"][pairs["session"].duplicated()]
     own = readings[readings["session"].isin(several)]
     if own.empty:
         return
     began = own.groupby("session")["tested_us"].transform("min")
-    spans = own.assign(began=began).groupby(["chamber_id", *keys, "began"])["tested_us"].agg(["min", "max"])
+    spans = own.assign(began=began).groupby([named, *keys, "began"])["tested_us"].agg(["min", "max"])
     insert_many(
         connection,
-        "INSERT INTO session_chamber (session_id, chamber_id, started_us, ended_us) "
-        "SELECT id, ?, ?, ? FROM session WHERE stream_id = ? AND lot_id = ? AND started_us = ?",
+        f"INSERT INTO session_{kind} (session_id, {named}, started_us, ended_us) SELECT id, ?, ?, ? FROM session "
+        "WHERE stream_id = ? AND lot_id = ? AND ? IN (0, instrument_id) AND started_us = ?",
         [
-            (chamber, int(first), int(last), stream, lot, start)
-            for (chamber, stream, lot, _, start), first, last in spans.itertuples(name=None)
+            (one, int(first), int(last), stream, lot, apart, start)
+            for (one, stream, lot, apart, _, start), first, last in spans.itertuples(name=None)
         ],
     )
 
 
 def _forget_sessions(connection: Connection, lots: list[tuple[int, int]]) -> None:
     # Whatever is derived of a session goes with it: SQLite gives its number to the next one.
-    for table in ("session_chamber", "bag_count"):
+    for table in ("session_chamber", "session_instrument", "bag_count"):
         insert_many(
             connection,
             f"DELETE FROM {table} WHERE session_id IN (SELECT id FROM session WHERE stream_id = ? AND lot_id = ?)",
@@ -158,6 +177,7 @@ SELECT id FROM session WHERE id IN (
     AND k.started_us BETWEEN c.from_us - :longest AND c.to_us + :reach AND k.ended_us >= c.from_us
   UNION SELECT s.id FROM stale_load d JOIN session s ON s.load_id = d.load_id
   UNION SELECT s.id FROM stale_instrument i JOIN session s ON s.instrument_id = i.instrument_id
+  UNION SELECT m.session_id FROM stale_instrument i JOIN session_instrument m ON m.instrument_id = i.instrument_id
   UNION SELECT s.id FROM stale_load d JOIN load_event e ON e.load_id = d.load_id JOIN session s ON s.lot_id = e.lot_id
   UNION SELECT s.id FROM stale_climate c JOIN load_event e ON e.at_us BETWEEN c.from_us - :reach AND c.to_us + :reach
     JOIN load_event o ON o.load_id = e.load_id AND o.chamber_id = c.chamber_id
@@ -168,9 +188,12 @@ SELECT id FROM session WHERE id IN (
 
 
 CHECKED_SQL = """
-SELECT s.id FROM session k JOIN session s ON s.instrument_id = k.instrument_id
-  AND s.started_us BETWEEN k.started_us - :reach - :longest AND k.ended_us + :reach
-WHERE k.id IN (
+SELECT s.id FROM (
+  SELECT k.id AS check_id, s.id, s.started_us FROM session k JOIN session s ON s.instrument_id = k.instrument_id
+    AND s.started_us BETWEEN k.started_us - :reach - :longest AND k.ended_us + :reach
+  UNION SELECT k.id, m.session_id, m.started_us FROM session k JOIN session_instrument m ON m.instrument_id = k.instrument_id
+    AND m.started_us BETWEEN k.started_us - :reach - :longest AND k.ended_us + :reach
+) s WHERE s.check_id IN (
   SELECT id FROM session WHERE conditioning = '' AND stream_id IN ({streams})
   UNION SELECT n.id FROM session k JOIN session n ON n.stream_id = k.stream_id AND n.instrument_id = k.instrument_id
     AND n.started_us = (SELECT min(f.started_us) FROM session f WHERE f.stream_id = k.stream_id AND f.instrument_id = k.instrument_id
@@ -204,34 +227,51 @@ def _judge(connection: Connection, lab: Lab, ids: list[int], watch: Progress) ->
         watch("sessions judged", start, len(ids))
         sessions = _sessions_of(connection, ids[start : start + SESSIONS_AT_ONCE])
         rule_of = sessions["characteristic"].map(lambda name: str(lab.characteristic(name).conditioning))
-        states = pd.Series(bench_states(connection, lab, sessions), index=sessions.index, dtype=object)
+        bench = _bench(connection, lab, sessions, gating)
         for _, part in sessions.groupby(rule_of):
             rule = lab.conditioning_for(part["characteristic"].iloc[0])
             if rule is None:
-                judged = _with_bench(without_rule(part), part, states, gating)
+                judged = _with_bench(without_rule(part), part, bench)
                 _write_judgement(connection, part.reset_index(drop=True), judged)
                 continue
             logs = _logs_for(connection, part, reach_us(rule))
             rules = rules_in(connection, lab, rule)
             judged = judge_by_loads(connection, part, judge(part, logs, rule, rules), rule, rule.out_minutes, rules)
-            judged = _with_bench(judged, part, states, gating)
+            judged = _with_bench(judged, part, bench)
             _write_judgement(connection, part.reset_index(drop=True), judged)
 
 
-def _with_bench(judged: pd.DataFrame, sessions: pd.DataFrame, states: pd.Series, gating: set[int]) -> pd.DataFrame:
-    """The judgement with the state of the instrument; a test on one that gates is invalid where it was overdue or failed its check."""
-    bench = states[sessions.index]
-    wrong = bench.isin([BenchState.OVERDUE, BenchState.FAILED]) & sessions["instrument_id"].isin(gating)
-    state = judged["conditioning"].where(
-        ~(wrong & (judged["conditioning"] == State.VALID.value)), State.INSTRUMENT.value
+def _bench(connection: Connection, lab: Lab, sessions: pd.DataFrame, gating: set[int]) -> pd.DataFrame:
+    """The state of the bench of each session, by its id: of several instruments the worst; and whether it makes the test invalid."""
+    ids = tuple(sessions["id"].unique().tolist())
+    rows = connection.exec_driver_sql(
+        "SELECT s.id, coalesce(m.instrument_id, s.instrument_id), t.characteristic, coalesce(m.started_us, s.started_us), "
+        "coalesce(m.ended_us, s.ended_us) FROM session s JOIN stream t ON t.id = s.stream_id "
+        f"LEFT JOIN session_instrument m ON m.session_id = s.id WHERE s.id IN ({', '.join('?' * len(ids))})",
+        ids,
+    ).fetchall()
+    used = pd.DataFrame(rows, columns=["id", "instrument_id", "characteristic", "started_us", "ended_us"])
+    states = bench_states(connection, lab, used)
+    wrong = pd.Series([one in (BenchState.OVERDUE, BenchState.FAILED) for one in states])
+    used = used.assign(
+        rank=[WORST_LAST.index(one) for one in states], invalid=wrong & used["instrument_id"].isin(gating)
     )
-    return judged.assign(conditioning=state, bench=[one.value for one in bench])
+    return used.groupby("id")[["rank", "invalid"]].max()
+
+
+def _with_bench(judged: pd.DataFrame, sessions: pd.DataFrame, bench: pd.DataFrame) -> pd.DataFrame:
+    """The judgement with the state of the bench; a test on an instrument that gates is invalid where it was overdue or failed its check."""
+    of_session = bench.loc[sessions["id"]].set_axis(sessions.index)
+    state = judged["conditioning"].where(
+        ~(of_session["invalid"] & (judged["conditioning"] == State.VALID.value)), State.INSTRUMENT.value
+    )
+    return judged.assign(conditioning=state, bench=[WORST_LAST[rank].value for rank in of_session["rank"]])
 
 
 def _sessions_of(connection: Connection, ids: list[int]) -> pd.DataFrame:
     """The sessions with their chamber; those of several chambers with a row for each, in the order of time."""
     rows = connection.exec_driver_sql(
-        "SELECT s.id, s.stream_id, s.lot_id, s.load_id, s.instrument_id, coalesce(k.chamber_id, s.chamber_id), coalesce(k.started_us, s.started_us), "
+        "SELECT s.id, s.stream_id, s.lot_id, s.load_id, coalesce(k.chamber_id, s.chamber_id), coalesce(k.started_us, s.started_us), "
         "coalesce(k.ended_us, s.ended_us), s.conditioning, t.characteristic "
         "FROM session s JOIN stream t ON t.id = s.stream_id LEFT JOIN session_chamber k ON k.session_id = s.id "
         f"WHERE s.id IN ({', '.join('?' * len(ids))}) ORDER BY s.id, k.started_us, k.chamber_id",
@@ -242,7 +282,6 @@ def _sessions_of(connection: Connection, ids: list[int]) -> pd.DataFrame:
         "stream_id",
         "lot_id",
         "load_id",
-        "instrument_id",
         "chamber_id",
         "started_us",
         "ended_us",

@@ -294,6 +294,28 @@ def _to_6(connection: Connection) -> None:
     put_meta(connection, "declared", "")
 
 
+def _to_7(connection: Connection) -> None:
+    """Add the instruments of a session that used several, and let two sessions of a lot begin at once, on two instruments.
+
+    The next round cuts and judges every session again.
+    """
+    made, number = MetaData(), BigInteger().with_variant(Integer, "sqlite")
+    Table(
+        "session_instrument", made, Column("session_id", number, primary_key=True), Column("instrument_id", number, primary_key=True),
+        *_needed(BigInteger, "started_us", "ended_us"), Index("session_instrument_by_instrument", "instrument_id", "started_us"),
+        sqlite_with_rowid=False,
+    )  # fmt: skip
+    made.create_all(connection)
+    key, name = ["stream_id", "lot_id", "started_us"], "session_stream_id_lot_id_started_us_key"
+    # SQLite changes no constraint in place: Alembic copies the table. It names none either, hence the convention.
+    convention = {"uq": "%(table_name)s_%(column_0_N_name)s_key"}
+    operations = Operations(MigrationContext.configure(connection))
+    with operations.batch_alter_table("session", naming_convention=convention) as batch:
+        batch.drop_constraint(name, type_="unique")
+        batch.create_unique_constraint("session_stream_id_lot_id_started_us_instrument_id_key", [*key, "instrument_id"])
+    put_meta(connection, "declared", "")
+
+
 def _keep_alerts_of_entries(connection: Connection) -> None:
     """Write beside each earlier entry on an alert what the alert is about, so that its case outlives the alert."""
     names = (
@@ -319,4 +341,4 @@ def _keep_alerts_of_entries(connection: Connection) -> None:
         )
 
 
-STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5, 6: _to_6}
+STEPS: dict[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5, 6: _to_6, 7: _to_7}

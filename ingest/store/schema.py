@@ -63,6 +63,7 @@ __all__ = [
     "search_name",
     "session",
     "session_chamber",
+    "session_instrument",
     "shelf_lot",
     "sister",
     "stale_capture",
@@ -77,7 +78,7 @@ __all__ = [
 ]
 
 # A higher number needs a step in `ingest/store/migrations.py`.
-SCHEMA_VERSION = 6
+SCHEMA_VERSION = 7
 
 # Both databases sort texts by code point; row numbers may exceed 32 bits.
 Text = AnyText().with_variant(AnyText(collation="C"), "postgresql")
@@ -534,7 +535,7 @@ session = Table(
     Column("doors", Integer, nullable=False, server_default="0"),
     # State of the instrument that day (`ingest.sessions.bench_state`).
     Column("bench", Text, nullable=False, server_default="unchecked"),
-    UniqueConstraint("stream_id", "lot_id", "started_us"),
+    UniqueConstraint("stream_id", "lot_id", "started_us", "instrument_id"),
     Index("session_by_chamber", "chamber_id", "started_us"),
     Index("session_by_time", "started_us"),
     Index("session_by_load", "load_id"),
@@ -552,6 +553,18 @@ session_chamber = Table(
     Column("started_us", BigInteger, nullable=False),
     Column("ended_us", BigInteger, nullable=False),
     Index("session_chamber_by_chamber", "chamber_id", "started_us"),
+    sqlite_with_rowid=False,
+)
+
+# As above, of instruments: each must have been right. Readings of a check standard on several instruments are several sessions.
+session_instrument = Table(
+    "session_instrument",
+    metadata,
+    Column("session_id", Number, primary_key=True),
+    Column("instrument_id", Number, primary_key=True),
+    Column("started_us", BigInteger, nullable=False),
+    Column("ended_us", BigInteger, nullable=False),
+    Index("session_instrument_by_instrument", "instrument_id", "started_us"),
     sqlite_with_rowid=False,
 )
 

@@ -21,6 +21,7 @@ from ingest.config.lab import Lab
 from ingest.config.rule_history import rule_document
 from ingest.documents.verdict.bags import BagsDocument, BagsRow, NextLot, RiskPlan, Scatter, TwoLoads
 from ingest.documents.verdict.conformity import Rule, StoredConformity
+from ingest.sessions.sessions import READINGS_OF_SESSION
 from spc.acceptance import (
     bags_to_prove,
     bags_without_failure,
@@ -46,9 +47,8 @@ SESSIONS_SQL = """
 SELECT c.document, s.bags, s.readings_per_bag, s.started_us FROM session s JOIN conformity c ON c.session_id = s.id
 WHERE s.stream_id = :stream AND s.conditioning = 'valid' AND s.level IS NOT NULL ORDER BY s.started_us DESC LIMIT 25
 """
-BAG_MEANS_SQL = """
-SELECT s.id, r.specimen, r.value FROM session s JOIN reading r ON r.stream_id = s.stream_id AND r.lot_id = s.lot_id
-AND r.tested_us BETWEEN s.started_us AND s.ended_us
+BAG_MEANS_SQL = f"""
+SELECT s.id, r.specimen, r.value FROM session s JOIN reading r ON {READINGS_OF_SESSION}
 WHERE s.stream_id = :stream AND s.conditioning = 'valid' AND s.below = 0 AND s.above = 0 AND s.started_us >= :since
 ORDER BY s.started_us DESC, r.specimen
 """

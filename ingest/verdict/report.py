@@ -168,7 +168,7 @@ def _session(connection: Connection, lab: Lab, session: Session, lot_id: int, ea
         "tested_at": session["tested_at"],
         "ended_at": session["ended_at"],
         "chamber": session["chamber"],
-        "instrument": session["instrument"],
+        "instrument": " and ".join(session["bench"]["instruments"]),
         "load": session["load"],
         "operators": sorted({one["operator"] for one in session["readings"] if one["operator"]}),
         "conditioning": conditioning["state"],

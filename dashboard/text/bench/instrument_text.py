@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from dashboard.text.bench.advice import Advice, Urgency, most_urgent
-from dashboard.text.formatting import counted, day, in_unit
+from dashboard.text.formatting import counted, day, in_unit, listed
 from dashboard.text.urls import INSTRUMENTS
 from ingest.common.text import capitalised
 from ingest.documents.bench.instrument import CheckRow, FoundOff, Instrument, InstrumentState
+from ingest.documents.lot import SessionBench
 
 __all__ = [
     "OUTCOMES", "STATES", "SUPPOSITIONS", "advice", "check_reading", "check_words", "found_off_line", "headline", "instrument_line", "levels", "next_step",
@@ -162,9 +163,9 @@ def short_state(one: Instrument) -> str:
     return "in date" if one["state"] == "checked" and not one["checks"] else str(one["state"])
 
 
-def tested_on(instrument: str, state: InstrumentState) -> str:
-    """The instrument of a test with its state that day; empty where the test names none."""
-    return f"{instrument} ({STATES[state]})" if instrument else ""
+def tested_on(bench: SessionBench) -> str:
+    """The instruments of a test with their state that day, of several the worst; empty where the test names none."""
+    return f"{listed(bench['instruments'])} ({STATES[bench['state']]})" if bench["instruments"] else ""
 
 
 def found_off_line(sheet: FoundOff) -> str:

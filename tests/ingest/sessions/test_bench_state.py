@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 import pytest
 from support.labs import LAB_TOML, MONDAY, Bench, csv_text, lot_rows
 
+from dashboard.queries import lot_document
 from ingest.common.errors import LabFileError
 from ingest.config.lab import load
 from ingest.sessions.bench_state import BenchState, Calibration, Check, Outcome, bench_state, check_outcome, read_again
@@ -108,6 +109,7 @@ tolerance_percent = 10
 before_hours = 12
 """
 GATED = '\n[[instrument]]\nname = "tester 1"\ngates = true\n'
+GATED_SECOND = GATED.replace("tester 1", "tester 2")
 
 
 def put_tests(bench: Bench, name: str, lot: str, at: datetime, value: float = 15.0, *, standard: bool = False) -> None:
@@ -185,6 +187,90 @@ def test_an_instrument_that_gates_makes_its_tests_invalid_and_its_mend_valid_aga
     put_calibration(bench, "b.csv", "tester 1", (MONDAY - timedelta(days=10)).isoformat())
     bench.run()
     assert states(bench)["L1"] == ("checked", "valid", "pass")
+
+
+def on(tester: str, rows: list[dict[str, object]], first_bag: int = 1) -> list[dict[str, object]]:
+    return [{**row, "instrument": tester, "specimen": int(str(row["specimen"])) + first_bag - 1} for row in rows]
+
+
+def put_two_testers(bench: Bench, values: tuple[float, float], pause: timedelta = timedelta(minutes=5)) -> None:
+    """A check standard under one lot name on two testers, one after the other, and a lot measured on each."""
+    names = {"supplier": "Kept references", "product": "coupon"}
+    rows: list[dict[str, object]] = []
+    for number, (tester, value) in enumerate(zip(("tester 1", "tester 2"), values, strict=True), start=1):
+        at = MONDAY - timedelta(hours=2) + (number - 1) * pause
+        rows += on(tester, lot_rows("K1", at, [[value, value * 1.01]], **names), number)
+        rows += on(tester, lot_rows(f"L{number}", MONDAY, [[15.0, 15.1], [14.9, 15.0]]))
+    bench.drop_tests("t.csv", rows)
+
+
+@pytest.mark.parametrize("pause", [timedelta(minutes=5), timedelta()])
+@pytest.mark.parametrize(("values", "wrong"), [((10.0, 12.5), "L2"), ((12.5, 10.0), "L1")])
+def test_a_check_covers_only_the_tester_that_was_checked(
+    bench: Bench, values: tuple[float, float], wrong: str, pause: timedelta
+) -> None:
+    bench.declare(LAB_TOML + STANDARD + GATED_SECOND)
+    bench.drop_climate("c.csv", MONDAY - timedelta(hours=60), 70)
+    put_calibration(bench, "a.csv", "tester 1", (MONDAY - timedelta(days=10)).isoformat())
+    put_calibration(bench, "b.csv", "tester 2", (MONDAY - timedelta(days=10)).isoformat())
+    put_two_testers(bench, values, pause)
+    bench.run()
+
+    of_lots = {lot: state[0] for lot, state in states(bench).items() if lot != "K1"}
+    assert of_lots == {"L1": "checked", "L2": "checked"} | {wrong: "failed"}
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.reading() as connection:
+        document = lot_document.lot(connection, load(bench.folder), "Kept references", "K1")
+    store.close()
+    # Each session with the readings of its tester alone, also where both begin in the same minute.
+    assert [(one["instrument"], [row["value"] for row in one["readings"]]) for one in document["sessions"]] == [
+        (tester, [value, pytest.approx(value * 1.01)])
+        for tester, value in zip(("tester 1", "tester 2"), values, strict=True)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("values", "state"), [((10.0, 10.0), "checked"), ((10.0, 12.5), "failed"), ((12.5, 10.0), "failed")]
+)
+def test_a_lot_on_two_testers_is_as_good_as_the_worse_of_them(
+    bench: Bench, values: tuple[float, float], state: str
+) -> None:
+    bench.declare(LAB_TOML + STANDARD + GATED_SECOND)
+    bench.drop_climate("c.csv", MONDAY - timedelta(hours=60), 70)
+    for tester in ("tester 1", "tester 2"):
+        put_calibration(bench, f"{tester}.csv", tester, (MONDAY - timedelta(days=10)).isoformat())
+    rows = on("tester 1", lot_rows("L1", MONDAY, [[15.0, 15.1]])) + on(
+        "tester 2", lot_rows("L1", MONDAY, [[14.9, 15.0]]), 2
+    )
+    bench.drop_tests("l.csv", rows)
+    bench.run()
+    assert states(bench)["L1"][:2] == ("unchecked", "valid")
+
+    # The checks come late.
+    put_two_testers(bench, values)
+    bench.run()
+
+    valid = state == "checked" or values[1] == 10.0
+    assert states(bench)["L1"][:2] == (state, "valid" if valid else "instrument")
+
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.reading() as connection:
+        (session,) = lot_document.lot(connection, load(bench.folder), "Alder Film", "L1")["sessions"]
+    store.close()
+    assert session["bench"] == {"instruments": ["tester 1", "tester 2"], "state": state}
+
+    # A calibration that was due long ago comes later still.
+    put_calibration(
+        bench,
+        "c.csv",
+        "tester 2",
+        (MONDAY - timedelta(days=2)).isoformat(),
+        (MONDAY - timedelta(days=1)).date().isoformat(),
+    )
+    bench.run()
+    assert states(bench)["L1"][:2] == ("failed" if state == "failed" else "overdue", "instrument")
 
 
 WIDE = 0.03

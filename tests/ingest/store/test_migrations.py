@@ -12,7 +12,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from click.testing import CliRunner
 from sqlalchemy import inspect
-from support.labs import Bench
+from support.labs import LAB_TOML, Bench
 from support.stores import make_version_4
 
 from dashboard.cli import main
@@ -32,6 +32,7 @@ RELEASED = {
     3: "store_version_3.sql",
     4: "store_version_4.sql",
     5: "store_version_5.sql",
+    6: "store_version_6.sql",
 }
 
 
@@ -111,6 +112,30 @@ def test_an_upgraded_store_takes_the_next_round(version: int, bench: Bench) -> N
     assert (done.entries, done.problems) == ([], [])
     (lot, other) = (call(bench.folder, "lot", "Alder Film", name) for name in ("L0", "L1"))
     assert lot[0] == other[0] == 0
+
+
+def test_checks_of_two_testers_that_an_earlier_version_took_for_one_are_cut_apart(bench: Bench) -> None:
+    put_released(bench, 6)
+    migrations.upgrade(bench.folder)
+    standard = (
+        '[[check_standard]]\nsupplier = "Kept references"\nproduct = "coupon"\nexpected = 10.0\nbefore_hours = 12\n'
+    )
+    bench.declare(LAB_TOML + standard)
+
+    bench.run()
+
+    store = known_store(bench.folder)
+    assert store is not None
+    with store.reading() as connection:
+        rows = connection.exec_driver_sql(
+            "SELECT l.lot, i.text, s.bags, s.bench FROM session s JOIN lot l ON l.id = s.lot_id "
+            "JOIN label i ON i.id = s.instrument_id ORDER BY l.lot, i.text"
+        ).fetchall()
+    # Tester 2 reads 25 % high: both lots were measured on both testers.
+    assert [tuple(row[:3]) for row in rows if row[0].startswith("K")] == [
+        (lot, tester, 1) for lot in ("K0", "K1") for tester in ("tester 1", "tester 2")
+    ]
+    assert [row[3] for row in rows if row[0].startswith("L")] == ["failed", "failed"]
 
 
 def test_shifts_found_by_an_earlier_version_are_found_again(bench: Bench) -> None:
