@@ -138,7 +138,9 @@ def weeks(span: WeeksToLimit | None) -> str:
     if span["p50"] == 0:
         return "limit passed"
     low, middle = span["p10"] or 0, span["p50"]
-    likely = f"{low:.0f} weeks or more" if span["p90"] is None else f"{low:.0f} to {span['p90']:.0f} weeks"
+    likely = (
+        f"{counted(round(low), 'week')} or more" if span["p90"] is None else f"{low:.0f} to {span['p90']:.0f} weeks"
+    )
     return f"likely {likely} after the last test; 50 % within {middle:.0f}"
 
 

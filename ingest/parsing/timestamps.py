@@ -36,6 +36,9 @@ __all__ = [
 NO_TIME = np.iinfo(np.int64).min
 
 EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
+OFFSET_OR_ZONE = (
+    "write it with an offset, or declare timezone in [[source]] if the clock of the instrument is never changed"
+)
 TOO_LATE = "is more than a day ahead of this round"
 
 # Impossible months, days, hours and minutes don't match: one of them would make the fast route fail for all.
@@ -215,10 +218,10 @@ def _localised(text: str, wall: datetime, zone: ZoneInfo) -> int:
     shown = (EPOCH + timedelta(microseconds=first)).astimezone(zone).replace(tzinfo=None)
     if shown != wall:
         raise StampError(
-            f"{quoted(text)} does not exist in {zone.key}: the clocks went forward over it; write it with an offset"
+            f"{quoted(text)} does not exist in {zone.key}: the clocks went forward over it; {OFFSET_OR_ZONE}"
         )
     raise RepeatedHourError(
-        f"{quoted(text)} happened twice in {zone.key}: the clocks went back over it; write it with an offset",
+        f"{quoted(text)} happened twice in {zone.key}: the clocks went back over it; {OFFSET_OR_ZONE}",
         (first, second),
     )
 

@@ -65,7 +65,7 @@ KEY = {
     "usual": ("●", "accent", "lot"),
     "flagged": ("■", "edge", "flagged lot"),
     "flag": ("", "edge mark mark-first", "first flagged lot of a run"),
-    "not valid": ("□", "warm", "test not valid: conditioning not documented"),
+    "not valid": ("□", "warm", "test not valid: it sets no limit"),
     "to look at": ("◇", "edge", "suspect values"),
     "bench off": ("○", "warm", "lot tested while the bench was off"),
     "without the finding": ("┴", "warm", "its level without what was off"),
