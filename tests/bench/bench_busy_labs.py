@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -178,9 +178,13 @@ def lots_of(rng: np.random.Generator, n: int, *, tails: bool, dependence: float)
 
 
 def alerts(
-    table: pd.DataFrame, bags: dict[int, np.ndarray], streams: Sequence[int], taken_out: np.ndarray
+    table: pd.DataFrame,
+    bags: dict[int, np.ndarray],
+    streams: Sequence[int],
+    taken_out: np.ndarray,
+    kinds: Collection[str] = ("drift",),
 ) -> dict[int, list[alert_episodes.Episode]]:
-    """The episodes of drift of these streams, with something taken out of each level (charted scale, by row of `table`)."""
+    """The episodes of these kinds in these streams, with something taken out of each level (charted scale, by row of `table`)."""
     level = table["z"].to_numpy() * table["scale"].to_numpy() - taken_out
     # The scatter that streams share is in the charted scale, as their levels are.
     of_films = table[~table["is_check_standard"].astype(bool)].assign(
@@ -203,7 +207,7 @@ def alerts(
         streams[int(number)]: [
             one
             for one in alert_episodes.signal_runs(signals_in(own), series[int(number)].weeks.size)
-            if one.kind == "drift"
+            if one.kind in kinds
         ]
         for number, own in seen.groupby("stream")
     }
