@@ -20,6 +20,7 @@ from ingest.config.lab import Lab
 from ingest.documents.served import iso
 from ingest.documents.verdict.comparison import Answer, Candidate, ComparedLot, Comparison, Pair
 from ingest.store.last_round import last_round
+from ingest.verdict.movement import movements, moves
 from spc import comparison, multiplicity
 from spc.comparison import Difference
 from spc.multiplicity import Together
@@ -39,9 +40,6 @@ d.text AS load, c.document FROM session s JOIN stream t ON t.id = s.stream_id JO
 JOIN label d ON d.id = s.load_id LEFT JOIN conformity c ON c.session_id = s.id LEFT JOIN mark m ON m.session_id = s.id
 WHERE s.stream_id IN :streams AND s.conditioning = 'valid' AND s.started_us >= :since AND s.started_us < :until
 AND (m.session_id IS NULL OR m.settled = 'stands as written') ORDER BY s.started_us, l.lot
-""").bindparams(bindparam("streams", expanding=True))
-MOVES_SQL = text("""
-SELECT stream_id, evidence FROM alert WHERE stream_id IN :streams AND kind IN ('drift', 'forecast') AND held_under IS NULL
 """).bindparams(bindparam("streams", expanding=True))
 
 
@@ -93,15 +91,15 @@ def compare(connection: Connection, lab: Lab, request: Request) -> Comparison:
     until = request.until or _last_day(connection, lab, streams)
     since = request.since or until - timedelta(days=USUAL_DAYS)
     lots = _lots(connection, lab, streams, request.candidates, since, until)
-    moves = _moving(connection, lab, streams, since, until)
+    moving = _moving(connection, lab, lots, since, until)
     times = [""] * len(lots)
     if request.split_at is not None:
         # The question is whether the level moved, so that a move is no reason against an answer.
-        lots, times, moves = _split(lots[0], request.split_at, lab), ["before", "since"], set()
+        lots, times, moving = _split(lots[0], request.split_at, lab), ["before", "since"], set()
     better = _better(lab, request)
     margin = request.margin_percent if request.margin_percent is not None else declared.margin_percent
     candidates = [
-        _candidate(connection, lab, names, when, own, own.stream in moves, log)
+        _candidate(connection, lab, names, when, own, own.stream in moving, log)
         for names, when, own in zip(
             request.candidates * (len(lots) // len(request.candidates)), times, lots, strict=True
         )
@@ -228,15 +226,15 @@ def _block(row: RowMapping, lab: Lab) -> str:
     return f"{day}, chamber {row['chamber_id']}, instrument {row['instrument_id']}"
 
 
-def _moving(connection: Connection, lab: Lab, streams: Sequence[int], since: date, until: date) -> set[int]:
-    """The streams whose level moved inside the window by an alert of the stream itself."""
+def _moving(connection: Connection, lab: Lab, lots: Sequence[_Lots], since: date, until: date) -> set[int]:
+    """The streams whose level moves inside the window."""
     start, end = (microseconds(datetime.combine(day, time(), lab.zone)) for day in (since, until))
-    result = set()
-    for stream, evidence in connection.execute(MOVES_SQL, {"streams": list(streams)}):
-        moved = from_json(evidence).get("since_us")
-        if moved is not None and start < moved < end:
-            result.add(stream)
-    return result
+    stored = movements(connection, [one.stream for one in lots])
+    return {
+        one.stream
+        for one in lots
+        if moves(stored[one.stream], start, end, [row["started_us"] for row in one.rows], one.levels)
+    }
 
 
 def _better(lab: Lab, request: Request) -> Literal["low", "high", "none"]:
