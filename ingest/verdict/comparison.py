@@ -412,16 +412,21 @@ def _pair(
 ) -> Pair:
     answer: Answer = "not shown"
     sign = {"low": -1, "high": 1}.get(better, 0)
-    if together[2] < RISK:
-        answer = "different" if sign == 0 else "better" if difference.value * sign > 0 else "worse"
     width = None if margin is None else math.log1p(margin / 100) if log else None
-    alike = None
+    differs = together[2] < RISK
+    is_beyond, alike = differs, None
     if width is not None:
         # With two candidates these are the two one-sided tests, each with its risk; with several they hold for all at once.
         above, below = one_sided[0] > -width, one_sided[1] < width
         alike = above and below
-        if answer == "not shown" and sign and (below if sign < 0 else above):
+        # A difference that is real, but smaller than what matters, makes no candidate better or worse.
+        is_beyond = together[0] > width or together[1] < -width
+        if alike:
+            answer = "alike"
+        elif sign and (below if sign < 0 else above):
             answer = "no worse"
+    if is_beyond:
+        answer = "different" if sign == 0 else "better" if difference.value * sign > 0 else "worse"
     if about["why"]:
         answer = "no answer"
     return {
@@ -434,6 +439,7 @@ def _pair(
         "change_high_together": _change(together[1], log),
         "p_value": together[2],
         "answer": answer,
+        "differs": differs,
         "alike": alike,
         "lots_needed": None
         if answer != "not shown"
@@ -443,17 +449,23 @@ def _pair(
 
 
 def _needed(difference: Difference, width: float | None, sign: int, *, paired: bool) -> int | None:
-    """Lots each that would show "no worse by the margin" if the difference is as seen, else a difference of this size."""
+    """Lots each that would decide, if the difference is as seen.
+
+    They would show "no worse by the margin", or "alike" where no side is good, or a difference beyond the margin; without a
+    margin a difference of this size. None where the difference is about the margin itself.
+    """
     sd = difference.sd_a if paired else math.sqrt((difference.sd_a**2 + difference.sd_b**2) / 2)
+    size = abs(difference.value)
     if not sd > 0:
         return None
     if width is not None and sign and -sign * difference.value < 0.9 * width:
         low, high = (-np.inf, width) if sign < 0 else (-width, np.inf)
         return comparison.lots_needed(sd, difference.value, low, high, POWER, RISK, pairs=paired)
-    if difference.value == 0:
+    if width is not None and size < 0.9 * width:
+        return comparison.lots_needed(sd, difference.value, -width, width, POWER, RISK, pairs=paired)
+    if size <= 1.1 * (width or 0.0):
         return None
-    size = abs(difference.value)
-    return comparison.lots_needed(sd, size, 0.0, np.inf, POWER, RISK / 2, pairs=paired)
+    return comparison.lots_needed(sd, size, width or 0.0, np.inf, POWER, RISK / 2, pairs=paired)
 
 
 def _no_answer(first: int, second: int, about: dict[str, object]) -> Pair:
@@ -467,6 +479,7 @@ def _no_answer(first: int, second: int, about: dict[str, object]) -> Pair:
         "change_high_together": None,
         "p_value": None,
         "answer": "no answer",
+        "differs": None,
         "alike": None,
         "lots_needed": None,
         **about,  # type: ignore[typeddict-item]  # its five keys
