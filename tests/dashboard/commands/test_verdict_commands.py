@@ -162,7 +162,11 @@ def test_bags_in_words(lab: Path) -> None:
     assert code == 0
     assert out.startswith("With 12 bags a lot at 18.0 nJ passes ")
     assert "12 bags with a mean of 18.0 nJ prove that at least" in out
-    assert "The last 25 lots (150 bags) prove that 90 % of the next lot's bags lie below" in out
+    # A drifting film has no such promise; one that stands has.
+    assert "prove that 90 % of the next lot's bags" not in out
+    assert "No promise for the next lot: the level moves. It is at " in out
+    _, steady, _ = call(lab, "bags", "Umberfold", "UM-7", "shielding_energy")
+    assert "The last 25 lots (150 bags) prove that 90 % of the next lot's bags lie below" in steady
 
 
 # Comparison
