@@ -74,3 +74,28 @@ def test_a_guard_band_in_percent_is_the_rule_on_report_and_page(bench: Bench, tm
     assert "Decision rule: guard band of 5 % of the limit. A lot with these bags passes up to 19.0 nJ." in " ".join(
         shown.split()
     )
+
+
+def deviations(bench: Bench, lot: str, out: Path) -> list[str]:
+    result = call(bench.folder, "report", "Alder Film", lot, "--out", str(out), "--json")
+    assert result.exit_code == 0, result.output
+    lines: list[str] = json.loads(result.stdout)["sessions"][0]["deviations"]
+    return lines
+
+
+def test_fewer_bags_deviate_from_what_is_usual_for_the_product_and_from_no_other_number(
+    bench: Bench, tmp_path: Path
+) -> None:
+    bench.drop_climate("a.csv", MONDAY - timedelta(hours=100), 24 * 7 * 6)
+    for number, (bags, readings) in enumerate([(5, 2), (4, 2), (5, 2), (5, 2), (4, 2), (5, 1)]):
+        day = MONDAY + timedelta(weeks=number)
+        bench.drop_tests(f"t{number}.csv", lot_rows(f"L{number}", day, [[10.0, 11.0][:readings]] * bags))
+    bench.run()
+
+    # One earlier test shows no usual number.
+    for usual in ("L0", "L1", "L2", "L3"):
+        assert not any("most earlier tests" in line for line in deviations(bench, usual, tmp_path / usual))
+    assert "4 bags tested; most earlier tests of this product had 5." in deviations(bench, "L4", tmp_path / "few")
+    lines = deviations(bench, "L5", tmp_path / "short")
+    assert "1 reading a bag; most earlier tests of this product had 2." in lines
+    assert not any("bags tested" in line for line in lines)
