@@ -22,6 +22,7 @@ from dashboard.text.bench.instrument_text import (
     short_state,
     since_last_good,
     turns,
+    wide_check_line,
 )
 from dashboard.text.bench.sensor_text import sensor_line
 from dashboard.text.bench.study_text import component_rows, study_lines
@@ -98,6 +99,7 @@ def _instrument(one: Instrument) -> list[object]:
     return [
         html.H2([word(STATES[one["state"]], short_state(one)), f" {one['name']}"]),
         html.P(instrument_line(one)),
+        html.P(wide_check_line(one), className="caution", role="note") if wide_check_line(one) else None,
         *_checks(one),
         table(heads, rows, f"Calibrations of {one['name']}")
         if rows
