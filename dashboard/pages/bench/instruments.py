@@ -25,7 +25,7 @@ from dashboard.text.bench.instrument_text import (
     wide_check_line,
 )
 from dashboard.text.bench.sensor_text import sensor_line
-from dashboard.text.bench.study_text import component_rows, study_lines
+from dashboard.text.bench.study_text import component_rows, mean_words, session_rows, study_lines
 from dashboard.text.formatting import characteristic, counted, day, moment
 from dashboard.text.urls import sheet_address
 from ingest.common.clock import now
@@ -78,6 +78,14 @@ def _study(one: GaugeStudyDocument) -> list[object]:
         html.H3(f"{one['name']}, {characteristic(one['characteristic'])}, {day(one['done_on'])}"),
         *[html.P(line, className="caution" if one["trouble"] else None) for line in lines],
         table(("variation", "standard deviation", "95 % interval"), rows, f"Parts of the variation: {one['name']}")
+        if rows
+        else None,
+        table(
+            (one["session_column"], mean_words(one), "readings"),
+            session_rows(one),
+            f"Sessions: {one['name']}",
+            (mean_words(one), "readings"),
+        )
         if rows
         else None,
     ]
