@@ -16,6 +16,7 @@ from dashboard.text.formatting import (
     digits_of,
     in_unit,
     interval,
+    required_humidity,
     room_to_limit,
 )
 from dashboard.text.verdict.verdict_text import bags_text, level_text
@@ -281,7 +282,7 @@ def validity(notice: NoticeDocument) -> str:
     text += "The chamber log documents the conditioning of every lot listed"
     if spans is not None:
         low, high = spans["humidity_min"], spans["humidity_max"]
-        text += f": at least {spans['hours']:.1f} h without a break, {low:.1f} to {high:.1f} % RH"
+        text += f": at least {spans['hours']:.1f} h without a break up to the test; {required_humidity(low, high)}, as in the table"
     if left_out:
         verb = "is" if left_out == 1 else "are"
         text += (

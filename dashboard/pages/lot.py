@@ -29,6 +29,7 @@ from dashboard.text.formatting import (
     in_unit,
     listed,
     moment,
+    required_humidity,
     room_to_limit,
     shortly,
 )
@@ -437,8 +438,8 @@ def _conditioning(session: Session) -> str:
     if found["hours"] is None:
         return words
     low, high = found["humidity_min"], found["humidity_max"]
-    humidity = f", {low:.1f} to {high:.1f} % RH" if low is not None else ""
-    return f"{words}: {found['hours']:.1f} h within tolerance{humidity}"
+    humidity = f"; {required_humidity(low, high)}" if low is not None and high is not None else ""
+    return f"{words}: {found['hours']:.1f} h within tolerance up to the test{humidity}"
 
 
 # One session

@@ -54,6 +54,7 @@ __all__ = [
     "now_text",
     "percent",
     "present_text",
+    "required_humidity",
     "room_to_limit",
     "round_text",
     "shortly",
@@ -426,6 +427,11 @@ def _two_digits(value: float | None) -> str:
     if value is None:
         return "–"
     return signed(value, ".0f" if abs(value) >= 10 else ".2g")
+
+
+def required_humidity(low: float, high: float) -> str:
+    """The range of humidity that a test is judged by, with the hours for which it holds: fewer than the log may have."""
+    return f"{low:.1f} to {high:.1f} % RH in the required hours up to the test"
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:

@@ -274,6 +274,7 @@ def instruments(documents: Sequence[Instrument], sensors: Sequence[Sensor]) -> s
     lines = [instrument_text.headline(documents), instrument_text.next_step(documents)]
     for one in documents:
         lines += ["", instrument_text.instrument_line(one)]
+        lines += [warning] if (warning := instrument_text.wide_check_line(one)) else []
         lines += [
             f"  Set-up check of {day(check['at'])} {instrument_text.check_reading(check)}: {instrument_text.check_words(check)}."
             for check in instrument_text.since_last_good(one["checks"])

@@ -13,6 +13,7 @@ from dashboard.text.formatting import (
     listed,
     moment,
     percent,
+    required_humidity,
     room_to_limit,
     signed,
 )
@@ -132,7 +133,8 @@ def _conditioning(one: ReportSession) -> str:
     if one["hours"] is None:
         return "none documented"
     low, high = one["humidity_min"], one["humidity_max"]
-    return f"{one['hours']:.1f} h within tolerance" + ("" if low is None else f", {low:.1f} to {high:.1f} % RH")
+    humidity = "" if low is None or high is None else f"; {required_humidity(low, high)}"
+    return f"{one['hours']:.1f} h within tolerance up to the test{humidity}"
 
 
 def _chamber_record(one: ReportSession) -> list[tuple[str, str]]:
@@ -146,7 +148,7 @@ def _chamber_record(one: ReportSession) -> list[tuple[str, str]]:
     else:
         (dry, mean, humid), (cold, mean_c, warm) = record["humidity"], record["temperature"]
         log = (
-            f"{span}: least {dry:.1f}, mean {mean:.1f}, greatest {humid:.1f} % RH; {cold:.1f}, {mean_c:.1f}, {warm:.1f} °C; "
+            f"all entries from {span}: least {dry:.1f}, mean {mean:.1f}, greatest {humid:.1f} % RH; {cold:.1f}, {mean_c:.1f}, {warm:.1f} °C; "
             f"{counted(record['entries'], 'entry', 'entries')}, longest gap {record['longest_gap_minutes'] or 0:.0f} min"
         )
     sensors = (

@@ -44,7 +44,7 @@ from spc.capability import Capability
 from spc.kernels.columns import Rows
 from spc.stream.alert_episodes import MOVES
 from spc.stream.baseline import LeftOutReason, limits
-from spc.stream.chart_columns import CHART_WIDTH
+from spc.stream.chart_columns import CHART_WIDTH, is_bounded
 from spc.stream.evaluate import Evaluation, Segment
 from spc.stream.verdicts import to_unit
 from spc.vocabulary.enums import WANDER, Kind, Scale
@@ -511,7 +511,7 @@ def _point_columns(points: Rows) -> dict[str, list[Any]]:
             **{name: points.floats(name) for name in FIGURES},
             "level": np.where(points["is_determined"], points.floats("level"), np.nan),
             "shown": shown,
-            "bag_spread": np.sqrt(points.floats("bag_variance")),
+            "bag_spread": np.where(is_bounded(points), np.nan, np.sqrt(points.floats("bag_variance"))),
             "reading_spread": np.sqrt(points.floats("reading_variance")),
             "humidity": points.floats("humidity_mean"),
         }

@@ -19,7 +19,14 @@ from ingest.common.text import quoted
 from ingest.common.units import UnitError, ValueTextError, parse_unit, parse_value, to_unit
 from ingest.config.lab import LAB_FILE, Lab
 from ingest.config.models import GaugeStudy
-from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyBias, StudyFigures, StudySession, WithEnds
+from ingest.documents.bench.gauge_study import (
+    GaugeStudyDocument,
+    StudyBias,
+    StudyFigures,
+    StudySession,
+    StudySessionMean,
+    WithEnds,
+)
 from spc import gauge
 from spc.supplier import quarter
 from spc.vocabulary.enums import Scale
@@ -126,9 +133,20 @@ def _figures(result: gauge.Study, table: _Table, *, log: bool) -> StudyFigures:
         "categories": _ends(result.categories),
         "order_change": 100 * math.expm1(result.order_slope) if log else result.order_slope,
         "order_p_value": result.order_p_value,
+        "session_means": _session_means(table, log=log),
         "unlike": _unlike(table),
         "bias": _bias(table, log=log) if table.reference.size else None,
     }
+
+
+def _session_means(table: _Table, *, log: bool) -> list[StudySessionMean]:
+    """Mean and number of readings of each session. Every session has the same bags, so that the means can be compared."""
+    means = np.nanmean(table.values, axis=(0, 2)).tolist()
+    numbers = np.isfinite(table.values).sum(axis=(0, 2)).tolist()
+    return [
+        {"session": name, "mean": math.exp(mean) if log else mean, "readings": number}
+        for name, mean, number in zip(table.sessions, means, numbers, strict=True)
+    ]
 
 
 def _unlike(table: _Table) -> list[StudySession]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, time
 from typing import Literal, cast
@@ -118,6 +119,8 @@ def instruments(connection: Connection, lab: Lab, now: datetime) -> list[Instrum
                 name=name,
                 state=state.value,
                 gates=declared is not None and declared.gates,
+                tolerance_percent=declared.tolerance_percent if declared else None,
+                wide_check_percent=_wide_check(own, declared.tolerance_percent if declared else None),
                 due_on=(rows[-1].due_on or None) if rows else None,
                 last_tested_at=iso(last_us, lab.zone),
                 drift_percent_year=moves[0],
@@ -155,6 +158,8 @@ def _as_instrument(one: Sensor) -> Instrument:
         name=one["name"],
         state=one["state"],
         gates=False,
+        tolerance_percent=None,
+        wide_check_percent=None,
         due_on=None,
         last_tested_at=None,
         drift_percent_year=None,
@@ -254,6 +259,13 @@ def check_row(one: Check, lab: Lab) -> CheckRow:
         "tolerance_percent": round(100 * reading.tolerance, 4),
         "again": one.again,
     }
+
+
+def _wide_check(checks: Sequence[Check], tolerance: float | None) -> float | None:
+    """The widest tolerance of the set-up checks in percent, where it is wider than that of the instrument."""
+    tolerances = [round(100 * one.reading.tolerance, 4) for one in checks if one.reading is not None]
+    widest = max(tolerances, default=None)
+    return widest if widest is not None and tolerance is not None and widest > tolerance else None
 
 
 def _tolerance(row: _Row, declared: float | None) -> float | None:

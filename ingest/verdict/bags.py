@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection, text
@@ -19,9 +21,12 @@ from ingest.common.instants import from_microseconds
 from ingest.common.json_text import from_json
 from ingest.config.lab import Lab
 from ingest.config.rule_history import rule_document
-from ingest.documents.verdict.bags import BagsDocument, BagsRow, NextLot, RiskPlan, Scatter, TwoLoads
+from ingest.documents.served import iso
+from ingest.documents.stream import StoredForecast
+from ingest.documents.verdict.bags import BagsDocument, BagsRow, ComingLevels, NextLot, RiskPlan, Scatter, TwoLoads
 from ingest.documents.verdict.conformity import Rule, StoredConformity
 from ingest.sessions.sessions import READINGS_OF_SESSION
+from ingest.verdict.movement import movements, moves
 from spc.acceptance import (
     bags_to_prove,
     bags_without_failure,
@@ -40,6 +45,8 @@ __all__ = ["Question", "StreamScatter", "answer", "scatter_of"]
 MOST_BAGS, MOST_READINGS = 60, 12
 CURVE_POINTS = 81
 LAST_LOTS = 25
+FEWEST_LOTS = 3
+LOTS_AFTER_MOVE = 8
 NUMBERS = (3, 6, 12, 24)
 DISCHARGES = (1, 3, 6, 12)
 
@@ -48,7 +55,7 @@ SELECT c.document, s.bags, s.readings_per_bag, s.started_us FROM session s JOIN 
 WHERE s.stream_id = :stream AND s.conditioning = 'valid' AND s.level IS NOT NULL ORDER BY s.started_us DESC LIMIT 25
 """
 BAG_MEANS_SQL = f"""
-SELECT s.id, r.specimen, r.value FROM session s JOIN reading r ON {READINGS_OF_SESSION}
+SELECT s.id, s.started_us, s.level, r.specimen, r.value FROM session s JOIN reading r ON {READINGS_OF_SESSION}
 WHERE s.stream_id = :stream AND s.conditioning = 'valid' AND s.below = 0 AND s.above = 0 AND s.started_us >= :since
 ORDER BY s.started_us DESC, r.specimen
 """
@@ -194,7 +201,9 @@ def scatter_of(connection: Connection, lab: Lab, supplier: str, product: str, ch
         level=board["level"],
         next_lot=None,
     )
-    return replace(result, next_lot=_next_lot(connection, stream, min(one["started_us"] for one in rows), result))
+    return replace(
+        result, next_lot=_next_lot(connection, lab, stream, min(one["started_us"] for one in rows), result, board)
+    )
 
 
 def _nearer(lower: float | None, upper: float | None, level: float, log: bool) -> tuple[int, float]:
@@ -203,23 +212,69 @@ def _nearer(lower: float | None, upper: float | None, level: float, log: bool) -
     return min(sides, key=lambda one: abs(math.log(one[1] / level)) if log else abs(one[1] - level))
 
 
-def _next_lot(connection: Connection, stream: int, since_us: int, scatter: StreamScatter) -> NextLot | None:
-    """What the last lots prove of the next bag of the next lot; None where there are too few of them."""
+def _next_lot(
+    connection: Connection, lab: Lab, stream: int, since_us: int, scatter: StreamScatter, board: Mapping[str, Any]
+) -> NextLot | None:
+    """What the last lots prove of the next bag of the next lot; None where there are too few of them.
+
+    Lots of a level that moves prove nothing of the next one: it is at the level of no lot before it. The forecast holds where
+    such a lot may be. Of a level that moved once, the lots since count.
+    """
     means: dict[tuple[int, int], list[float]] = {}
-    for session, bag, value in connection.execute(text(BAG_MEANS_SQL), {"stream": stream, "since": since_us}):
+    tests: dict[int, tuple[int, float]] = {}
+    for session, started_us, level, bag, value in connection.execute(
+        text(BAG_MEANS_SQL), {"stream": stream, "since": since_us}
+    ):
         means.setdefault((session, bag), []).append(scatter.charted(value))
-    lots = list(dict.fromkeys(session for session, _ in means))[:LAST_LOTS]
+        tests[session] = started_us, level
+    lots = sorted(list(tests)[:LAST_LOTS], key=lambda one: tests[one])
+    if len(lots) < FEWEST_LOTS:
+        return None
+    movement = movements(connection, [stream])[stream]
+    start, end = tests[lots[0]][0], tests[lots[-1]][0]
+    moved = max((moment for moment in movement.begun if start < moment <= end), default=None)
+    if moved is not None:
+        lots = [one for one in lots if tests[one][0] >= moved]
+    tested, levels = [tests[one][0] for one in lots], [tests[one][1] for one in lots]
     kept = {key: sum(own) / len(own) for key, own in means.items() if key[0] in set(lots)}
-    if len(lots) < 3 or len(kept) <= len(lots):
+    result: NextLot = {
+        "lots": len(lots),
+        "bags": len(kept),
+        "since_at": iso(moved, lab.zone),
+        "bound": None,
+        "inside": None,
+        "moves": True,
+        "level_now": board["level"],
+        "change_percent_per_month": board["change_percent_per_month"],
+        **_coming(connection, stream, tested),
+    }
+    # Few lots after a move do not show whether it is over.
+    is_open = moved is not None and len(lots) < LOTS_AFTER_MOVE
+    if is_open or moves(movement, moved or start, end + 1, tested, levels):
+        return result
+    if len(kept) <= len(lots):
         return None
     bound = batch_bound(list(kept.values()), [session for session, _ in kept], side=scatter.side).bound
     value = scatter.in_unit(min(max(bound, -700.0), 700.0))
-    return {
-        "lots": len(lots),
-        "bags": len(kept),
-        "bound": value,
-        "inside": value < scatter.limit if scatter.side > 0 else value >= scatter.limit,
-    }
+    inside = value < scatter.limit if scatter.side > 0 else value >= scatter.limit
+    return {**result, "bound": value, "inside": inside, "moves": False}
+
+
+def _coming(connection: Connection, stream: int, tested: Sequence[int]) -> ComingLevels:
+    """Between which levels eight of ten next lots lie by the stored forecast, one usual interval after the last lot."""
+    document = from_json(
+        str(
+            connection.execute(
+                text("SELECT document FROM evaluation WHERE stream_id = :stream"), {"stream": stream}
+            ).scalar()
+        )
+    )
+    outlook: StoredForecast | None = document["forecast"]
+    if outlook is None or len(tested) < 2:
+        return {"coming_low": None, "coming_high": None}
+    due = tested[-1] + (tested[-1] - tested[0]) // (len(tested) - 1)
+    near = min(outlook["fan"], key=lambda one: abs(one["tested_us"] - due))
+    return {"coming_low": near["p10"], "coming_high": near["p90"]}
 
 
 def answer(scatter: StreamScatter, asked: Question) -> BagsDocument:

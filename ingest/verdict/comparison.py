@@ -20,6 +20,7 @@ from ingest.config.lab import Lab
 from ingest.documents.served import iso
 from ingest.documents.verdict.comparison import Answer, Candidate, ComparedLot, Comparison, Pair
 from ingest.store.last_round import last_round
+from ingest.verdict.movement import movements, moves
 from spc import comparison, multiplicity
 from spc.comparison import Difference
 from spc.multiplicity import Together
@@ -39,9 +40,6 @@ d.text AS load, c.document FROM session s JOIN stream t ON t.id = s.stream_id JO
 JOIN label d ON d.id = s.load_id LEFT JOIN conformity c ON c.session_id = s.id LEFT JOIN mark m ON m.session_id = s.id
 WHERE s.stream_id IN :streams AND s.conditioning = 'valid' AND s.started_us >= :since AND s.started_us < :until
 AND (m.session_id IS NULL OR m.settled = 'stands as written') ORDER BY s.started_us, l.lot
-""").bindparams(bindparam("streams", expanding=True))
-MOVES_SQL = text("""
-SELECT stream_id, evidence FROM alert WHERE stream_id IN :streams AND kind IN ('drift', 'forecast') AND held_under IS NULL
 """).bindparams(bindparam("streams", expanding=True))
 
 
@@ -93,15 +91,15 @@ def compare(connection: Connection, lab: Lab, request: Request) -> Comparison:
     until = request.until or _last_day(connection, lab, streams)
     since = request.since or until - timedelta(days=USUAL_DAYS)
     lots = _lots(connection, lab, streams, request.candidates, since, until)
-    moves = _moving(connection, lab, streams, since, until)
+    moving = _moving(connection, lab, lots, since, until)
     times = [""] * len(lots)
     if request.split_at is not None:
         # The question is whether the level moved, so that a move is no reason against an answer.
-        lots, times, moves = _split(lots[0], request.split_at, lab), ["before", "since"], set()
+        lots, times, moving = _split(lots[0], request.split_at, lab), ["before", "since"], set()
     better = _better(lab, request)
     margin = request.margin_percent if request.margin_percent is not None else declared.margin_percent
     candidates = [
-        _candidate(connection, lab, names, when, own, own.stream in moves, log)
+        _candidate(connection, lab, names, when, own, own.stream in moving, log)
         for names, when, own in zip(
             request.candidates * (len(lots) // len(request.candidates)), times, lots, strict=True
         )
@@ -228,15 +226,15 @@ def _block(row: RowMapping, lab: Lab) -> str:
     return f"{day}, chamber {row['chamber_id']}, instrument {row['instrument_id']}"
 
 
-def _moving(connection: Connection, lab: Lab, streams: Sequence[int], since: date, until: date) -> set[int]:
-    """The streams whose level moved inside the window by an alert of the stream itself."""
+def _moving(connection: Connection, lab: Lab, lots: Sequence[_Lots], since: date, until: date) -> set[int]:
+    """The streams whose level moves inside the window."""
     start, end = (microseconds(datetime.combine(day, time(), lab.zone)) for day in (since, until))
-    result = set()
-    for stream, evidence in connection.execute(MOVES_SQL, {"streams": list(streams)}):
-        moved = from_json(evidence).get("since_us")
-        if moved is not None and start < moved < end:
-            result.add(stream)
-    return result
+    stored = movements(connection, [one.stream for one in lots])
+    return {
+        one.stream
+        for one in lots
+        if moves(stored[one.stream], start, end, [row["started_us"] for row in one.rows], one.levels)
+    }
 
 
 def _better(lab: Lab, request: Request) -> Literal["low", "high", "none"]:
@@ -414,16 +412,21 @@ def _pair(
 ) -> Pair:
     answer: Answer = "not shown"
     sign = {"low": -1, "high": 1}.get(better, 0)
-    if together[2] < RISK:
-        answer = "different" if sign == 0 else "better" if difference.value * sign > 0 else "worse"
     width = None if margin is None else math.log1p(margin / 100) if log else None
-    alike = None
+    differs = together[2] < RISK
+    is_beyond, alike = differs, None
     if width is not None:
         # With two candidates these are the two one-sided tests, each with its risk; with several they hold for all at once.
         above, below = one_sided[0] > -width, one_sided[1] < width
         alike = above and below
-        if answer == "not shown" and sign and (below if sign < 0 else above):
+        # A difference that is real, but smaller than what matters, makes no candidate better or worse.
+        is_beyond = together[0] > width or together[1] < -width
+        if alike:
+            answer = "alike"
+        elif sign and (below if sign < 0 else above):
             answer = "no worse"
+    if is_beyond:
+        answer = "different" if sign == 0 else "better" if difference.value * sign > 0 else "worse"
     if about["why"]:
         answer = "no answer"
     return {
@@ -436,6 +439,7 @@ def _pair(
         "change_high_together": _change(together[1], log),
         "p_value": together[2],
         "answer": answer,
+        "differs": differs,
         "alike": alike,
         "lots_needed": None
         if answer != "not shown"
@@ -445,17 +449,23 @@ def _pair(
 
 
 def _needed(difference: Difference, width: float | None, sign: int, *, paired: bool) -> int | None:
-    """Lots each that would show "no worse by the margin" if the difference is as seen, else a difference of this size."""
+    """Lots each that would decide, if the difference is as seen.
+
+    They would show "no worse by the margin", or "alike" where no side is good, or a difference beyond the margin; without a
+    margin a difference of this size. None where the difference is about the margin itself.
+    """
     sd = difference.sd_a if paired else math.sqrt((difference.sd_a**2 + difference.sd_b**2) / 2)
+    size = abs(difference.value)
     if not sd > 0:
         return None
     if width is not None and sign and -sign * difference.value < 0.9 * width:
         low, high = (-np.inf, width) if sign < 0 else (-width, np.inf)
         return comparison.lots_needed(sd, difference.value, low, high, POWER, RISK, pairs=paired)
-    if difference.value == 0:
+    if width is not None and size < 0.9 * width:
+        return comparison.lots_needed(sd, difference.value, -width, width, POWER, RISK, pairs=paired)
+    if size <= 1.1 * (width or 0.0):
         return None
-    size = abs(difference.value)
-    return comparison.lots_needed(sd, size, 0.0, np.inf, POWER, RISK / 2, pairs=paired)
+    return comparison.lots_needed(sd, size, width or 0.0, np.inf, POWER, RISK / 2, pairs=paired)
 
 
 def _no_answer(first: int, second: int, about: dict[str, object]) -> Pair:
@@ -469,6 +479,7 @@ def _no_answer(first: int, second: int, about: dict[str, object]) -> Pair:
         "change_high_together": None,
         "p_value": None,
         "answer": "no answer",
+        "differs": None,
         "alike": None,
         "lots_needed": None,
         **about,  # type: ignore[typeddict-item]  # its five keys

@@ -6,7 +6,7 @@ The records are those of the day of the test. What came to light later stands am
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 
 import numpy as np
@@ -26,8 +26,7 @@ from ingest.sessions.load_records import stays_in_store
 
 __all__ = ["chamber_record", "deviations", "equipment"]
 
-USUAL_BAGS = 6
-USUAL_READINGS = 6
+EARLIER_TESTS, FEWEST_TESTS = 25, 3
 USUAL_VOLTAGE = 1000.0
 MINUTE_US = HOUR_US // 60
 STATES = {
@@ -164,7 +163,7 @@ def deviations(
     lines = [
         *_of_conditioning(connection, session, lot_id),
         *_of_order(earlier),
-        *_of_bags(lab, session),
+        *_of_bags(connection, lab, session, lot_id),
         *_of_readings(session),
         *_of_instrument(connection, lab, session),
     ]
@@ -194,19 +193,47 @@ def _of_order(earlier: Sequence[Session]) -> Iterator[str]:
         )
 
 
-def _of_bags(lab: Lab, session: Session) -> Iterator[str]:
-    if session["bags"] < USUAL_BAGS:
-        yield f"{session['bags']} bags tested instead of {USUAL_BAGS}."
+def _of_bags(connection: Connection, lab: Lab, session: Session, lot_id: int) -> Iterator[str]:
+    usual_bags, usual_readings = _usual_numbers(connection, session, lot_id)
+    if usual_bags is not None and session["bags"] < usual_bags:
+        yield f"{_number(session['bags'], 'bag')} tested; most earlier tests of this product had {usual_bags}."
     bags = [one["specimen"] for one in session["readings"]]
     sizes = sorted(Counter(bags).values())
     if sizes and sizes[0] != sizes[-1]:
         yield f"The bags have different numbers of readings, from {sizes[0]} to {sizes[-1]}."
+    if sizes and usual_readings is not None and sizes[-1] < usual_readings:
+        yield f"{_number(sizes[-1], 'reading')} a bag; most earlier tests of this product had {usual_readings}."
     if not session["unit"].endswith("J"):
         return
-    if sizes and sizes[-1] < USUAL_READINGS:
-        yield f"{sizes[-1]} discharges a bag instead of {USUAL_READINGS}."
     if lab.shielding_source is not None and lab.shielding_source.voltage_v != USUAL_VOLTAGE:
         yield f"Discharges of {lab.shielding_source.voltage_v:g} V instead of {USUAL_VOLTAGE:g} V."
+
+
+def _number(count: int, one: str) -> str:
+    return f"1 {one}" if count == 1 else f"{count} {one}s"
+
+
+def _usual_numbers(connection: Connection, session: Session, lot_id: int) -> tuple[int | None, int | None]:
+    """Bags, and readings a bag, of most earlier tests of the product; None where these are few or have no usual number.
+
+    No number is declared, so that what the laboratory does is the only measure of a deviation.
+    """
+    rows = connection.exec_driver_sql(
+        "SELECT s.bags, s.readings_per_bag FROM session s JOIN stream t ON t.id = s.stream_id JOIN lot l ON l.supplier = t.supplier "
+        "AND l.product = t.product WHERE l.id = ? AND t.characteristic = ? AND s.started_us < ? AND s.conditioning = 'valid' "
+        f"ORDER BY s.started_us DESC LIMIT {EARLIER_TESTS}",
+        (lot_id, session["characteristic"], _us(session["tested_at"])),
+    ).fetchall()
+    return _most(bags for bags, _ in rows), _most(round(readings) for _, readings in rows if readings is not None)
+
+
+def _most(numbers: Iterable[int]) -> int | None:
+    """The number that more than half of them have; None where they are few or no number is so frequent."""
+    values = list(numbers)
+    if len(values) < FEWEST_TESTS:
+        return None
+    number, times = Counter(values).most_common(1)[0]
+    return int(number) if 2 * times > len(values) else None
 
 
 def _of_readings(session: Session) -> Iterator[str]:

@@ -10,7 +10,7 @@ from spc.kernels.arrays import Flags, Floats
 from spc.kernels.columns import Rows
 from spc.stream.baseline import Baseline, limits
 
-__all__ = ["CHART_WIDTH", "EWMA_WEIGHT", "EWMA_WIDTH", "chart_of"]
+__all__ = ["CHART_WIDTH", "EWMA_WEIGHT", "EWMA_WIDTH", "chart_of", "is_bounded"]
 
 # Weight and width from Lucas and Saccucci (1990), table 3, for an in-control average run length of 500.
 EWMA_WEIGHT = 0.1
@@ -24,8 +24,8 @@ def chart_of(points: Rows, baseline: Baseline) -> dict[str, Floats]:
     Parameters
     ----------
     points : Rows
-        Measured points in test order, with `level`, `variance`, `bags`, `bag_variance`, `reading_variance` and
-        `reading_df`.
+        Measured points in test order, with `level`, `variance`, `bags`, `bag_variance`, `reading_variance`, `reading_df`, and
+        `below` and `above`, the numbers of bounded readings.
     baseline : Baseline
         Of these points.
 
@@ -43,7 +43,7 @@ def chart_of(points: Rows, baseline: Baseline) -> dict[str, Floats]:
     >>> levels = np.array([2.0, 2.2, 1.9, 2.1, 2.0, 1.8, 2.2, 2.0])
     >>> ones = np.ones(8)
     >>> columns = {"level": levels, "variance": 0 * ones, "bags": 6 * ones, "bag_variance": 0.01 * ones}
-    >>> points = Rows(np.arange(8), columns | {"reading_variance": np.nan * ones, "reading_df": 0 * ones})
+    >>> points = Rows(np.arange(8), columns | {"reading_variance": np.nan * ones} | dict.fromkeys(("reading_df", "below", "above"), 0 * ones))
     >>> chart = chart_of(points, establish(levels, np.zeros(8), lots=8))
     >>> chart["center"][0].round(3), chart["upper"][0].round(3), chart["z"][1].round(2)
     (np.float64(2.025), np.float64(2.692), np.float64(0.79))
@@ -62,11 +62,21 @@ def chart_of(points: Rows, baseline: Baseline) -> dict[str, Floats]:
         # Scaled so that 3 is at the control limit for any number of bags in the lot and of lots in the baseline.
         "z": np.divide(CHART_WIDTH * (level - baseline.center), half, out=np.zeros_like(level), where=half > 0),
         "ewma": ewma,
-        "bag_spread_upper": _spread_limit(points.floats("bag_variance"), points.floats("bags") - 1, baseline.used),
+        "bag_spread_upper": _spread_limit(
+            points.floats("bag_variance"), points.floats("bags") - 1, baseline.used & ~is_bounded(points)
+        ),
         "reading_spread_upper": _spread_limit(
             points.floats("reading_variance"), points.floats("reading_df"), baseline.used
         ),
     }
+
+
+def is_bounded(points: Rows) -> Flags:
+    """Which points have a reading beyond the range of the meter.
+
+    How far their bags differ is not measured: an estimate from those within the range may be off by any factor.
+    """
+    return np.asarray(points.floats("below") + points.floats("above") > 0)
 
 
 def _spread_limit(variance: Floats, df: Floats, used: Flags) -> Floats:

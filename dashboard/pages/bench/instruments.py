@@ -22,9 +22,10 @@ from dashboard.text.bench.instrument_text import (
     short_state,
     since_last_good,
     turns,
+    wide_check_line,
 )
 from dashboard.text.bench.sensor_text import sensor_line
-from dashboard.text.bench.study_text import component_rows, study_lines
+from dashboard.text.bench.study_text import component_rows, mean_words, session_rows, study_lines
 from dashboard.text.formatting import characteristic, counted, day, moment
 from dashboard.text.urls import sheet_address
 from ingest.common.clock import now
@@ -79,6 +80,14 @@ def _study(one: GaugeStudyDocument) -> list[object]:
         table(("variation", "standard deviation", "95 % interval"), rows, f"Parts of the variation: {one['name']}")
         if rows
         else None,
+        table(
+            (one["session_column"], mean_words(one), "readings"),
+            session_rows(one),
+            f"Sessions: {one['name']}",
+            (mean_words(one), "readings"),
+        )
+        if rows
+        else None,
     ]
 
 
@@ -98,6 +107,7 @@ def _instrument(one: Instrument) -> list[object]:
     return [
         html.H2([word(STATES[one["state"]], short_state(one)), f" {one['name']}"]),
         html.P(instrument_line(one)),
+        html.P(wide_check_line(one), className="caution", role="note") if wide_check_line(one) else None,
         *_checks(one),
         table(heads, rows, f"Calibrations of {one['name']}")
         if rows

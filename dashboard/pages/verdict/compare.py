@@ -25,8 +25,8 @@ __all__ = ["layout", "request_of"]
 
 # The shapes of the pages: away from the limit, towards it, beside it; dots and a broken bar where lots are missing.
 ANSWER_MARKS: dict[Answer, str] = {
-    "better": "better", "worse": "nearer", "no worse": "level", "different": "undecided", "not shown": "learning",
-    "no answer": "silent",
+    "better": "better", "worse": "nearer", "alike": "level", "no worse": "level", "different": "undecided",
+    "not shown": "learning", "no answer": "silent",
 }  # fmt: skip
 CANDIDATES = ("c1", "c2", "c3", "c4", "c5", "c6")
 

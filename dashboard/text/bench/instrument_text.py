@@ -13,8 +13,22 @@ from ingest.documents.bench.instrument import CheckRow, FoundOff, Instrument, In
 from ingest.documents.lot import SessionBench
 
 __all__ = [
-    "OUTCOMES", "STATES", "SUPPOSITIONS", "advice", "check_reading", "check_words", "found_off_line", "headline", "instrument_line", "levels", "next_step",
-    "short_state", "since_last_good", "tested_on", "turns",
+    "OUTCOMES",
+    "STATES",
+    "SUPPOSITIONS",
+    "advice",
+    "check_reading",
+    "check_words",
+    "found_off_line",
+    "headline",
+    "instrument_line",
+    "levels",
+    "next_step",
+    "short_state",
+    "since_last_good",
+    "tested_on",
+    "turns",
+    "wide_check_line",
 ]  # fmt: skip
 
 STATES: dict[InstrumentState, str] = {
@@ -147,6 +161,16 @@ def instrument_line(one: Instrument) -> str:
     if one["gates"]:
         parts.append("its tests do not count while it is overdue or failed")
     return f"{one['name']}: {'; '.join(parts)}."
+
+
+def wide_check_line(one: Instrument) -> str:
+    """The warning of a set-up check that is too wide for its instrument; empty where it is not."""
+    if one["wide_check_percent"] is None:
+        return ""
+    return (
+        f"A passed set-up check does not show {one['name']} inside its tolerance of {one['tolerance_percent']:g} %: the check allows "
+        f"{one['wide_check_percent']:g} %. Narrow tolerance_percent of its [[check_standard]] in lab.toml."
+    )
 
 
 def _state(one: Instrument) -> str:

@@ -7,7 +7,7 @@ from ingest.common.text import printable
 from ingest.documents.bench.gauge_study import GaugeStudyDocument, StudyBias, StudyFigures
 from spc.vocabulary.enums import Scale
 
-__all__ = ["MEANING", "component_rows", "study_lines", "study_listing"]
+__all__ = ["MEANING", "component_rows", "mean_words", "session_rows", "study_lines", "study_listing"]
 
 ORDER_RISK = 0.05
 MEANING = {
@@ -29,6 +29,21 @@ def component_rows(one: GaugeStudyDocument) -> list[list[str]]:
         value = "not above 0" if part["variance"] <= 0 else _sd(one, part["variance"])
         rows.append([MEANING[part["name"]], value, f"{_sd(one, part['low'])} to {_sd(one, part['high'])}"])
     return rows
+
+
+def session_rows(one: GaugeStudyDocument) -> list[list[str]]:
+    """The sessions: name, mean of the readings, number of readings."""
+    if one["figures"] is None:
+        return []
+    return [
+        [each["session"], amount(each["mean"], one["unit"]), str(each["readings"])]
+        for each in one["figures"]["session_means"]
+    ]
+
+
+def mean_words(one: GaugeStudyDocument) -> str:
+    """The kind of mean that a session has."""
+    return "geometric mean" if Scale(one["scale"]) == Scale.LOG else "mean"
 
 
 def _sd(one: GaugeStudyDocument, variance: float) -> str:
@@ -132,4 +147,8 @@ def study_listing(documents: list[GaugeStudyDocument]) -> str:
             *(f"  {line}" for line in study_lines(one)),
         ]
         lines += [f"  {name}: {value} ({ends})" for name, value, ends in component_rows(one)]
+        lines += [
+            f"  {one['session_column']} {name}: {mean_words(one)} {mean}, {number} readings"
+            for name, mean, number in session_rows(one)
+        ]
     return "\n".join(printable(line) for line in lines)

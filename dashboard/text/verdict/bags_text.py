@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboard.text.formatting import amount, counted, percent
+from dashboard.text.formatting import amount, change, counted, day, percent
 from dashboard.text.verdict.conformity_text import at_least, rule_words
 from ingest.documents.verdict.bags import BagsDocument
 
@@ -90,9 +90,20 @@ def next_lot(result: BagsDocument) -> str:
     own = result["next_lot"]
     if own is None:
         return "Fewer than three lots: they prove nothing of the next one yet."
+    unit = result["unit"]
+    if own["bound"] is None:
+        text = f"No promise for the next lot: the level moves. It is at {amount(own['level_now'], unit)} now"
+        if own["change_percent_per_month"] is not None:
+            text += f" and changes by {change(own['change_percent_per_month'], 2)} a month"
+        if own["coming_low"] is None:
+            return f"{text}."
+        return f"{text}. By the forecast 8 of 10 next lots have a level between {amount(own['coming_low'], unit)} and {amount(own['coming_high'], unit)}."
     side = "below" if result["side"] == "upper" else "above"
     verdict = "inside the limit" if own["inside"] else "not inside the limit"
+    lots = f"The last {own['lots']} lots ({own['bags']} bags)"
+    if own["since_at"] is not None:
+        lots = f"The {own['lots']} lots ({own['bags']} bags) since the level moved about {day(own['since_at'])}"
     return (
-        f"The last {own['lots']} lots ({own['bags']} bags) prove that 90 % of the next lot's bags lie {side} "
-        f"{amount(own['bound'], result['unit'])} (95 % confidence), which is {verdict}, if the film stays as it is."
+        f"{lots} prove that 90 % of the next lot's bags lie {side} {amount(own['bound'], unit)} (95 % confidence), which is "
+        f"{verdict}, if the film stays as it is."
     )

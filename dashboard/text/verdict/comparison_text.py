@@ -11,9 +11,10 @@ __all__ = ["asked", "cautions", "change", "headline", "level", "name", "next_ste
 # Simulated sets of equal candidates whose lots scatter unequally (tests/bench/RESULTS.md).
 HOW_GOOD = "Where the candidates scatter unequally the promise is approximate: up to 6.2 % of simulated sets had a wrong claim, for 5 %."
 ANSWERS = {
-    "better": "{b} is better than {a}",
-    "worse": "{b} is worse than {a}",
-    "different": "{b} and {a} differ",
+    "better": "{b} is better than {a}{by}",
+    "worse": "{b} is worse than {a}{by}",
+    "different": "{b} and {a} differ{by}",
+    "alike": "{b} and {a} are alike within {margin:g} %",
     "no worse": "{b} is no worse than {a} by {margin:g} %",
 }
 
@@ -33,32 +34,52 @@ def headline(result: Comparison) -> str:
     if result["in_use"] is not None:
         return _against_the_one_in_use(result)
     best = [name(one) for one in result["candidates"] if one["not_shown_worse"]]
+    by = _by(result)
     if len(best) == len(result["candidates"]):
-        return f"None of {len(best)} candidates is shown to be worse than another."
-    return f"Not shown worse than another: {', '.join(best)} of {len(result['candidates'])} candidates."
+        return f"None of {len(best)} candidates is shown to be worse than another{by}."
+    return f"Not shown worse than another{by}: {', '.join(best)} of {len(result['candidates'])} candidates."
+
+
+def _by(result: Comparison) -> str:
+    """The size that matters, where a margin applies."""
+    margin = _margin(result)
+    return "" if margin is None else f" by more than {margin:g} %"
+
+
+def _margin(result: Comparison) -> float | None:
+    """The margin in percent; None without one, and on a linear scale, on which no percentage is a difference."""
+    return result["margin_percent"] if Scale(result["scale"]) == Scale.LOG else None
 
 
 def _against_the_one_in_use(result: Comparison) -> str:
-    """Which candidates are better than the one in use, or no worse where none is."""
-    used = name(result["candidates"][result["in_use"] or 0])
+    """Which candidates are better than the one in use, or alike or no worse where none is."""
+    used, by, margin = name(result["candidates"][result["in_use"] or 0]), _by(result), result["margin_percent"] or 0
     for answer, words in (
-        ("better", "better than"),
-        ("different", "different from"),
-        ("no worse", f"no worse by {result['margin_percent'] or 0:g} % than"),
+        ("better", f"better than {used}{by}"),
+        ("different", f"different from {used}{by}"),
+        ("alike", f"alike within {margin:g} % with {used}"),
+        ("no worse", f"no worse by {margin:g} % than {used}"),
     ):
         found = [name(result["candidates"][pair["second"]]) for pair in result["pairs"] if pair["answer"] == answer]
         if found:
-            return f"Shown to be {words} {used}: {listed(found)}."
-    return f"No candidate is shown to be better than {used}."
+            return f"Shown to be {words}: {listed(found)}."
+    return f"No candidate is shown to be better than {used}{by}."
 
 
 def _answer(result: Comparison, pair: Pair) -> str:
     a, b = (name(result["candidates"][pair[end]], result["split_on"]) for end in ("first", "second"))
+    margin = _margin(result)
     if pair["answer"] == "no answer":
         return f"No answer for {a} and {b}: {pair['why']}"
-    if pair["answer"] == "not shown":
+    if pair["answer"] != "not shown":
+        return ANSWERS[pair["answer"]].format(a=a, b=b, by=_by(result), margin=margin or 0)
+    if margin is None:
         return f"Not shown that {a} and {b} differ"
-    return ANSWERS[pair["answer"]].format(a=a, b=b, margin=result["margin_percent"] or 0)
+    if not pair["differs"]:
+        return f"Not decided whether {b} and {a} differ{_by(result)}"
+    # A difference to the good side would be shown to be no worse.
+    question = f"{b} and {a} differ" if result["better"] == "none" else f"{b} is worse than {a}"
+    return f"Not decided whether {question}{_by(result)}: a difference is shown, its size is not"
 
 
 def change(result: Comparison, value: float | None) -> str:
@@ -129,6 +150,10 @@ def cautions(result: Comparison) -> list[str]:
             lines.append(f"{counted(one['left_out'], 'lot')} of {name(one)} left out: beyond the range of the meter.")
     if result["better"] == "none":
         lines.append("The limits have two sides or none: which level is better is not declared.")
+    if result["margin_percent"] is not None and _margin(result) is None:
+        lines.append(
+            'The margin in percent does not apply on a linear scale: "no worse" and "alike" can\'t be answered.'
+        )
     if result["margin_percent"] is None:
         lines.append(
             'No margin is declared, so that "no worse" and "alike" can\'t be answered; declare margin_percent or give one.'

@@ -63,6 +63,14 @@ class StudySession(TypedDict):
     limit: NotNegative
 
 
+class StudySessionMean(TypedDict):
+    """The mean of the readings of a session in the unit, geometric on a log scale, and their number."""
+
+    session: str
+    mean: float
+    readings: Count
+
+
 class StudyFigures(TypedDict):
     """The figures of a study.
 
@@ -83,6 +91,7 @@ class StudyFigures(TypedDict):
     categories: WithEnds
     order_change: float
     order_p_value: Probability
+    session_means: list[StudySessionMean]
     unlike: list[StudySession]
     bias: StudyBias | None
 

@@ -83,12 +83,15 @@ class Instrument(TypedDict):
     """An instrument as of a moment; `state` is that of its last test, or `overdue` where its calibration has passed its date since.
 
     `drift_percent_year` and `longest_days` come from the calibrations with a deviation as found and one as left before it; null where there
-    are too few. `kind` tells an instrument of the tests from the humidity sensor of a chamber, which has its checks in `sensor` and no calibrations.
+    are too few. `wide_check_percent` is the tolerance of its set-up checks where that is wider than `tolerance_percent`, the declared
+    tolerance of the instrument, so that a check that passes does not show the instrument inside its own; null where it is not. `kind` tells an instrument of the tests from the humidity sensor of a chamber, which has its checks in `sensor` and no calibrations.
     """
 
     name: str
     state: InstrumentState
     gates: bool
+    tolerance_percent: float | None
+    wide_check_percent: float | None
     due_on: Day | None
     last_tested_at: Moment | None
     drift_percent_year: float | None

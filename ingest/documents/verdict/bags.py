@@ -4,12 +4,22 @@ from __future__ import annotations
 
 from typing_extensions import TypedDict
 
-from ingest.documents.fields import Count, Probability
+from ingest.documents.fields import Count, Moment, Probability
 from ingest.documents.stream import StreamNames
 from ingest.documents.verdict.conformity import Rule
 from spc.vocabulary.enums import BenchSource, Scale
 
-__all__ = ["BagsDocument", "BagsRow", "CurvePoint", "DischargeRow", "NextLot", "RiskPlan", "Scatter", "TwoLoads"]
+__all__ = [
+    "BagsDocument",
+    "BagsRow",
+    "ComingLevels",
+    "CurvePoint",
+    "DischargeRow",
+    "NextLot",
+    "RiskPlan",
+    "Scatter",
+    "TwoLoads",
+]
 
 
 class Scatter(TypedDict):
@@ -73,13 +83,28 @@ class TwoLoads(TypedDict):
     mean_bags: float
 
 
-class NextLot(TypedDict):
-    """What the last lots prove of the next bag of the next lot: `bound` in the unit holds 90 % of such bags, 95 % sure."""
+class ComingLevels(TypedDict):
+    """Levels between which eight of ten next lots lie by the forecast, in the unit; null without a forecast."""
+
+    coming_low: float | None
+    coming_high: float | None
+
+
+class NextLot(ComingLevels):
+    """What the last lots prove of the next bag of the next lot: `bound` in the unit holds 90 % of such bags, 95 % sure.
+
+    `moves` says that the level of these lots moves, so that they prove nothing of the next one: `bound` and `inside` are null.
+    `since_at` is when the level moved, where only the lots since then count.
+    """
 
     lots: Count
     bags: Count
-    bound: float
-    inside: bool
+    since_at: Moment | None
+    bound: float | None
+    inside: bool | None
+    moves: bool
+    level_now: float
+    change_percent_per_month: float | None
 
 
 class BagsDocument(StreamNames):

@@ -11,7 +11,7 @@ from spc.vocabulary.enums import Scale
 
 __all__ = ["Answer", "Candidate", "ComparedLot", "Comparison", "Pair"]
 
-Answer = Literal["better", "worse", "no worse", "different", "not shown", "no answer"]
+Answer = Literal["better", "worse", "alike", "no worse", "different", "not shown", "no answer"]
 
 
 class ComparedLot(TypedDict):
@@ -52,8 +52,9 @@ class Pair(TypedDict):
     `change` is the difference of the second from the first with its 95 % interval, in percent on a log scale, else in the
     unit; `change_low_together` and `change_high_together` hold for all pairs at once. `p_value` is adjusted for all pairs.
     `paired` says that lots of the same loads were compared, in `loads` loads; `unpaired_change` is then the other way.
-    `never_together` says that no load, day or instrument is shared. `lots_needed` each would show "no worse by the margin",
-    or a difference of this size, in 80 of 100 cases.
+    `never_together` says that no load, day or instrument is shared. `answer` follows the margin where there is one: better,
+    worse and different are by more than the margin, and `alike` is shown to be within it. `differs` says that a difference of
+    any size is shown. `lots_needed` each would decide what is not shown in 80 of 100 cases.
     """
 
     first: Count
@@ -65,6 +66,7 @@ class Pair(TypedDict):
     change_high_together: float | None
     p_value: Probability | None
     answer: Answer
+    differs: bool | None
     alike: bool | None
     paired: bool
     loads: Count

@@ -117,6 +117,7 @@ def test_the_paper_says_what_how_since_when_how_much_and_what_is_asked(desk: Lab
     for words in (
         "shielding energy, in nJ",
         "12 ± 3 % RH, 23 ± 3 °C, 48 h without a break up to the test",
+        "% RH in the required hours up to the test, as in the table",
         "6 bags, 36 readings",
         "under 20.0 nJ (2018 edition)",
         "about 15 May 2026 (between 20 Nov 2025 and 15 May 2026)",

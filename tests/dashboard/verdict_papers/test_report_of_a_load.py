@@ -74,3 +74,47 @@ def test_a_guard_band_in_percent_is_the_rule_on_report_and_page(bench: Bench, tm
     assert "Decision rule: guard band of 5 % of the limit. A lot with these bags passes up to 19.0 nJ." in " ".join(
         shown.split()
     )
+
+
+def deviations(bench: Bench, lot: str, out: Path) -> list[str]:
+    result = call(bench.folder, "report", "Alder Film", lot, "--out", str(out), "--json")
+    assert result.exit_code == 0, result.output
+    lines: list[str] = json.loads(result.stdout)["sessions"][0]["deviations"]
+    return lines
+
+
+def test_fewer_bags_deviate_from_what_is_usual_for_the_product_and_from_no_other_number(
+    bench: Bench, tmp_path: Path
+) -> None:
+    bench.drop_climate("a.csv", MONDAY - timedelta(hours=100), 24 * 7 * 6)
+    for number, (bags, readings) in enumerate([(5, 2), (4, 2), (5, 2), (5, 2), (4, 2), (5, 1)]):
+        day = MONDAY + timedelta(weeks=number)
+        bench.drop_tests(f"t{number}.csv", lot_rows(f"L{number}", day, [[10.0, 11.0][:readings]] * bags))
+    bench.run()
+
+    # One earlier test shows no usual number.
+    for usual in ("L0", "L1", "L2", "L3"):
+        assert not any("most earlier tests" in line for line in deviations(bench, usual, tmp_path / usual))
+    assert "4 bags tested; most earlier tests of this product had 5." in deviations(bench, "L4", tmp_path / "few")
+    lines = deviations(bench, "L5", tmp_path / "short")
+    assert "1 reading a bag; most earlier tests of this product had 2." in lines
+    assert not any("bags tested" in line for line in lines)
+
+
+def test_each_range_of_humidity_names_its_hours(bench: Bench, tmp_path: Path) -> None:
+    # Dry for the required 48 hours, and drier before, after the bags had gone in.
+    bench.drop_climate("a.csv", MONDAY - timedelta(hours=100), 49, humidity=10.0)
+    bench.drop_climate("b.csv", MONDAY - timedelta(hours=50.5), 52, humidity=12.0)
+    bench.drop_tests("t.csv", lot_rows("L1", MONDAY, [[10.0, 11.0]] * 3))
+    bench.run()
+    record(bench, "in.csv", (-90, "in", ""))
+
+    _, text = report(bench, tmp_path / "out")
+    shown = " ".join(
+        " ".join(words(app.page(LabReader(bench.folder), "/lot", "?supplier=Alder%20Film&lot=L1"))).split()
+    )
+
+    required = "90.0 h within tolerance up to the test; 12.0 to 12.0 % RH in the required hours up to the test"
+    assert f"documented conditioning {required}" in text
+    assert required in shown
+    assert "chamber log all entries from 1 Jan 2026, 15:00 to 5 Jan 2026, 09:00: least 10.0, mean" in text

@@ -15,9 +15,13 @@ import pytest
 from click.testing import CliRunner
 from scipy import stats
 from support.labs import LAB_TOML, MONDAY, Bench, lot_rows
+from support.page_text import words
 
 from dashboard.cli import main
+from dashboard.pages.bench import instruments
+from dashboard.queries.lab_reader import LabReader
 from dashboard.schemas import schema
+from dashboard.text.formatting import amount
 from ingest.config.lab import load
 from ingest.sessions.gauge_studies import gauge_studies, study_steps
 
@@ -248,3 +252,29 @@ def test_a_session_unlike_the_others_is_named_with_what_to_look_at(bench: Bench)
     (clean,) = gauge_studies(load(bench.folder))
     assert clean["figures"] is not None
     assert clean["figures"]["unlike"] == []
+
+
+def test_the_sessions_are_listed_with_mean_and_number_of_readings(bench: Bench) -> None:
+    bench.declare(LAB_TOML + DECLARED)
+    rows = readings()
+    write(bench.folder, rows)
+    values = {f"operator {number}": [] for number in range(5)}
+    for _, operator, _, value, unit in rows:
+        values[str(operator)].append(float(str(value)) * (1000 if unit == "uJ" else 1))
+
+    (one,) = gauge_studies(load(bench.folder))
+    assert one["figures"] is not None
+    listed = {each["session"]: each for each in one["figures"]["session_means"]}
+
+    assert {name: each["readings"] for name, each in listed.items()} == dict.fromkeys(values, 24)
+    for name, each in listed.items():
+        # Written to five digits.
+        assert each["mean"] == pytest.approx(stats.gmean(values[name]), rel=1e-6)
+    bench.run()
+    line = f"operator operator 0: geometric mean {amount(listed['operator 0']['mean'], 'nJ')}, 24 readings"
+    assert line in CliRunner().invoke(main, ["study", "--lab", str(bench.folder)]).stdout
+    shown = " ".join(words(instruments.layout(LabReader(bench.folder))))
+    assert (
+        f"operator geometric mean readings operator 0 {amount(listed['operator 0']['mean'], 'nJ')} 24 operator 1"
+        in shown
+    )

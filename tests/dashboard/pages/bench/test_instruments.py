@@ -292,3 +292,25 @@ def test_a_finding_of_the_bench_begins_with_its_sentence_and_says_what_is_counte
     shown = " ".join(words(bench_page._findings([finding])))
     assert shown.index("T1 was 12 % high") < shown.index("2 tests of 2 lots") < shown.index("check16858d8c1821")
     assert "without those that another finding about the instrument marks already" in shown
+
+
+@pytest.mark.parametrize(("check", "instrument", "is_wide"), [(8, 3, True), (3, 3, False), (8, None, False)])
+def test_a_set_up_check_wider_than_the_tolerance_of_its_instrument_is_warned_of(
+    tmp_path: Path, check: int, instrument: int | None, is_wide: bool
+) -> None:
+    declared = f'{LAB_TOML}[[check_standard]]\nsupplier = "Kept references"\nproduct = "coupon"\nexpected = 10.0\n'
+    declared += f"tolerance_percent = {check}\n"
+    if instrument is not None:
+        declared += f'[[instrument]]\nname = "tester 1"\ntolerance_percent = {instrument}\n'
+    bench = Bench(tmp_path, declared)
+    readings = lot_rows("K", DAY_0, [[10.0, 10.0], [10.1, 9.9]], supplier="Kept references", product="coupon")
+    bench.drop_tests("k.csv", [{**row, "instrument": "tester 1"} for row in readings])
+    bench.run()
+
+    (one,) = document(bench.folder, "instruments")
+    shown = " ".join(words(page.layout(LabReader(bench.folder))))
+    line = "A passed set-up check does not show tester 1 inside its tolerance of 3 %: the check allows 8 %."
+
+    assert one["wide_check_percent"] == (8.0 if is_wide else None)
+    assert (line in shown) == is_wide
+    assert (line in call(bench.folder, "instruments").stdout) == is_wide
