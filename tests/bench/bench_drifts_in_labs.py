@@ -80,13 +80,13 @@ def lab_of(seed: int, number: int, row: str) -> Lab:
     )  # fmt: skip
 
 
-def _late(found: list[alert_episodes.Episode]) -> int:
-    return sum(one.opened >= BASELINE for one in found)
+def _late(raised: list[alert_episodes.Episode]) -> int:
+    return sum(one.opened >= BASELINE for one in raised)
 
 
-def _first_up(found: list[alert_episodes.Episode], onset: float) -> float:
+def _first_up(raised: list[alert_episodes.Episode], onset: float) -> float:
     """The lot of the first alert of drift upward that stands at or after the change."""
-    up = [max(one.opened, onset) for one in found if one.kind == "drift" and one.direction > 0 and one.latest >= onset]
+    up = [max(one.opened, onset) for one in raised if one.kind == "drift" and one.direction > 0 and one.latest >= onset]
     return min(up, default=np.inf)
 
 
