@@ -22,6 +22,7 @@ from dashboard.queries import retest_list, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.new_alerts import new_alert_ids
 from dashboard.text import urls
+from dashboard.text.bench.instrument_text import overdue_line
 from dashboard.text.bench.ready_text import headline as ready_headline
 from dashboard.text.bench.ready_text import next_step
 from dashboard.text.case_text import case_name, due_text, owner_text, standing
@@ -43,11 +44,13 @@ from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
+from ingest.documents.bench.instrument import OverdueInstrument
 from ingest.documents.case import Case
 from ingest.documents.retest import Retest
 from ingest.documents.scorecard import NoticeRow
 from ingest.documents.stream import BoardRow, StreamNames
 from ingest.quarter.notices import ANSWER_DAYS, asked_in, overdue
+from ingest.sessions.calibration_due import overdue_instruments
 from ingest.sessions.ready import ready
 from ingest.stock.shelf_list import stock_document
 from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
@@ -92,6 +95,7 @@ class DigestWeek(_From):
     silent: list[BoardRow]
     stock: str
     loads: str
+    overdue: list[OverdueInstrument]
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +185,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         "silent": [row for row in board if row["state"] == StreamState.SILENT],
         "stock": _stock(connection, lab, moment),
         "loads": _loads(connection, lab, moment),
+        "overdue": overdue_instruments(connection, lab, moment),
     }
 
 
@@ -248,6 +253,7 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
         )
         for row in week["silent"]
     ]
+    overdue = overdue_line(week["overdue"])
     silent += [Line(alert["message"]) for alert in week["open"] if alert["kind"] == Kind.FEED]
     return [
         Part("What changed", _listed(changed) or [Line("Nothing new.")]),
@@ -259,6 +265,7 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
             if week["stock"]
             else []
         ),
+        *([Part("Instruments", [Line(overdue, urls.INSTRUMENTS)])] if overdue else []),
         *([Part("In the chambers", [Line(week["loads"], urls.READY)])] if week["loads"] else []),
         Part("No new lots", _listed(silent) or [Line("None: every stream had a lot in its usual time.")]),
     ]

@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 
 from dashboard.queries import page_queries, retest_list, stored_documents
 from dashboard.queries.stored_documents import Stream
+from dashboard.text.bench.instrument_text import overdue_line
 from dashboard.text.retest_text import chambers_to_wait_for
 from ingest.audit.accounts import any_declared
 from ingest.common import clock
@@ -24,6 +25,7 @@ from ingest.documents.retest import Retest
 from ingest.documents.rounds import Week
 from ingest.documents.stock import ShelfCounts
 from ingest.documents.stream import ProductRow
+from ingest.sessions.calibration_due import overdue_instruments
 from ingest.store.store import Store, known_store
 from ingest.store.unit_check import check_units
 
@@ -178,6 +180,10 @@ class LabReader:
         """A sentence for each chamber in which a test would not be valid yet."""
         states = self.cached(connection, "chambers", lambda: retest_list.chamber_states(connection, self.lab))
         return chambers_to_wait_for(states)
+
+    def instruments_to_calibrate(self, connection: Connection) -> str:
+        """A sentence about the instruments whose calibration is past its due date; empty where there are none."""
+        return overdue_line(overdue_instruments(connection, self.lab, clock.now()))
 
     def cached(self, connection: Connection, name: str, read: Callable[[], T]) -> T:
         """The cached result of `read`, until a round, an entry or `lab.toml` may have changed it."""

@@ -26,6 +26,7 @@ from ingest.documents.bench.ready import (
 )
 from ingest.documents.served import iso
 from ingest.parsing.rows.load_rows import EVENTS, LAID
+from ingest.sessions.calibration_due import overdue_instruments
 from ingest.sessions.conditioning import FINE, ChamberLog, reach_us, tolerance
 from ingest.sessions.load_conditioning import Progress, readiness, stays_of
 from ingest.sessions.load_records import chamber_logs, rules_in
@@ -78,6 +79,7 @@ def ready(connection: Connection, lab: Lab, now: datetime) -> ReadyDocument:
         "loads_on_record": on_record,
         "chambers": chambers,
         "not_put_in": [_planned(connection, lab, load, now_us) for load in not_put_in if lab.conditioning],
+        "overdue": overdue_instruments(connection, lab, now),
     }
 
 

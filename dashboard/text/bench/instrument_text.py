@@ -9,11 +9,11 @@ from dashboard.text.bench.advice import Advice, Urgency, most_urgent
 from dashboard.text.formatting import counted, day, in_unit
 from dashboard.text.urls import INSTRUMENTS
 from ingest.common.text import capitalised
-from ingest.documents.bench.instrument import CheckRow, FoundOff, Instrument, InstrumentState
+from ingest.documents.bench.instrument import CheckRow, FoundOff, Instrument, InstrumentState, OverdueInstrument
 
 __all__ = [
     "OUTCOMES", "STATES", "SUPPOSITIONS", "advice", "check_reading", "check_words", "found_off_line", "headline", "instrument_line", "levels", "next_step",
-    "short_state", "since_last_good", "tested_on", "turns",
+    "overdue_line", "short_state", "since_last_good", "tested_on", "turns",
 ]  # fmt: skip
 
 STATES: dict[InstrumentState, str] = {
@@ -59,12 +59,17 @@ def advice(documents: Sequence[Instrument]) -> list[Advice]:
         asks.append(Advice(urgency, text, INSTRUMENTS))
 
     wrong = [one["name"] for one in documents if one["state"] in ("failed", "overdue")]
+    if failed := [one["name"] for one in documents if one["state"] == "failed"]:
+        add(Urgency.STOP, _do_not_test_on(failed, "is calibrated or passes its check"))
     # A check that passes shows nothing of a calibration that is overdue.
-    for state, until in (("failed", "is calibrated or passes its check"), ("overdue", "is calibrated")):
-        names = [one["name"] for one in documents if one["state"] == state]
-        if names:
-            text = f"Do not test on {', '.join(names)} until it {until}; an authorised person decides about the tests since."
-            add(Urgency.STOP, text)
+    if line := overdue_line(
+        [
+            {"name": one["name"], "due_on": one["due_on"]}
+            for one in documents
+            if one["state"] == "overdue" and one["due_on"]
+        ]
+    ):
+        add(Urgency.STOP, line)
     for one in documents:
         if one["name"] not in wrong and _is_unsettled(one):
             last = one["checks"][0]
@@ -102,6 +107,16 @@ def advice(documents: Sequence[Instrument]) -> list[Advice]:
             f"No verdict would change, but read the sheet of {', '.join(sheets)}: it was found out of tolerance (below).",
         )
     return asks
+
+
+def overdue_line(overdue: Sequence[OverdueInstrument]) -> str:
+    """What to do about the instruments whose calibration is past its due date; empty where there are none."""
+    names = [f"{one['name']} (calibration due {day(one['due_on'])})" for one in overdue]
+    return _do_not_test_on(names, "is calibrated") if names else ""
+
+
+def _do_not_test_on(names: Sequence[str], until: str) -> str:
+    return f"Do not test on {', '.join(names)} until it {until}; an authorised person decides about the tests since."
 
 
 def _is_unsettled(one: Instrument) -> bool:
