@@ -95,7 +95,7 @@ def headline(document: StockDocument) -> str:
 
 def near_date(counts: ShelfCounts) -> str:
     """The lots in stock past their date, near it or beyond what the tests show; empty where there is none."""
-    near = dated_lots(counts["passed"], counts["due"], day(counts["by"]))
+    near = dated_lots(counts["passed"], counts["due"], f"by {day(counts['by'])}")
     unsighted = f"{counted(counts['unsighted'], 'lot')} beyond what the tests show" if counts["unsighted"] else ""
     return " and ".join(part for part in (near, unsighted) if part)
 
