@@ -52,7 +52,7 @@ def retest(folder: Path, as_json: bool) -> None:
     """List the lots to test again, the newest first."""
     with reading(folder) as (lab, connection):
         documents = [] if connection is None else retest_list.retests(connection, lab)
-        chambers = [] if connection is None else retest_list.chamber_states(connection, lab)
+        chambers = [] if connection is None else retest_list.chamber_states(connection, lab, now())
         overdue = [] if connection is None else overdue_instruments(connection, lab, now())
     if not as_json:
         click.echo(terminal_text.retests(documents, chambers, overdue))

@@ -32,7 +32,7 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
     lab = lab_reader.lab
     with lab_reader.reading() as connection:
         retests = lab_reader.retests(connection)
-        waiting = lab_reader.chambers_to_wait_for(connection)
+        waiting = [*lab_reader.chambers_to_wait_for(connection), *lab_reader.silent_logs(connection)]
         uncalibrated = lab_reader.instruments_to_calibrate(connection)
         looked_at = page_queries.reviewed(connection, lab)
     advice = (

@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 from dashboard.queries import page_queries, retest_list, stored_documents
 from dashboard.queries.stored_documents import Stream
 from dashboard.text.bench.instrument_text import overdue_line
-from dashboard.text.retest_text import chambers_to_wait_for
+from dashboard.text.retest_text import chambers_to_wait_for, silent_logs
 from ingest.audit.accounts import any_declared
 from ingest.common import clock
 from ingest.common.errors import CallError, LabFileError
@@ -21,7 +21,7 @@ from ingest.config.lab import LAB_FILE, Lab, load
 from ingest.decisions.cases import cases
 from ingest.documents.alert import AlertReason, AlertSummary
 from ingest.documents.case import Case
-from ingest.documents.retest import Retest
+from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.rounds import Week
 from ingest.documents.stock import ShelfCounts
 from ingest.documents.stream import ProductRow
@@ -178,8 +178,17 @@ class LabReader:
 
     def chambers_to_wait_for(self, connection: Connection) -> list[str]:
         """A sentence for each chamber in which a test would not be valid yet."""
-        states = self.cached(connection, "chambers", lambda: retest_list.chamber_states(connection, self.lab))
-        return chambers_to_wait_for(states)
+        return chambers_to_wait_for(self._chamber_states(connection))
+
+    def silent_logs(self, connection: Connection) -> list[str]:
+        """A sentence for each chamber whose log has no entry up to now."""
+        return silent_logs(self._chamber_states(connection))
+
+    def _chamber_states(self, connection: Connection) -> list[ChamberState]:
+        moment = clock.now().replace(second=0, microsecond=0)
+        return self.cached(
+            connection, f"chambers {moment}", lambda: retest_list.chamber_states(connection, self.lab, moment)
+        )
 
     def instruments_to_calibrate(self, connection: Connection) -> str:
         """A sentence about the instruments whose calibration is past its due date; empty where there are none."""

@@ -39,7 +39,7 @@ from dashboard.text.formatting import (
     wander,
     weeks,
 )
-from dashboard.text.retest_text import REASONS, chambers_to_wait_for
+from dashboard.text.retest_text import REASONS, chambers_to_wait_for, silent_logs
 from dashboard.text.retest_text import headline as retest_headline
 from dashboard.text.verdict.limit_change_text import in_force
 from dashboard.text.verdict.verdict_text import bags_text, level_text
@@ -263,7 +263,10 @@ def retests(documents: Sequence[Retest], chambers: Sequence[ChamberState], overd
         ]
         for one in documents
     ]
-    lines = [printable(line) for line in (retest_headline(documents), *chambers_to_wait_for(chambers))]
+    lines = [
+        printable(line)
+        for line in (retest_headline(documents), *chambers_to_wait_for(chambers), *silent_logs(chambers))
+    ]
     return "\n".join([*lines, *_overdue(overdue), *([table(heads, rows)] if rows else [])])
 
 

@@ -134,5 +134,8 @@ def test_an_alert_names_the_day_it_counts_from_and_no_second_end_of_the_horizon(
     assert "by 24 Feb 2027" in near_date(counts)
     assert "by 24 Feb 2027" in week["stock"]
     message = alert["message"]
-    assert "more in the 13 weeks from 20 Sep 2026 (" in message or "with a date in the 13 weeks from 20 Sep 2026 (" in message
+    assert (
+        "more in the 13 weeks from 20 Sep 2026 (" in message
+        or "with a date in the 13 weeks from 20 Sep 2026 (" in message
+    )
     assert " by " not in message
