@@ -173,6 +173,7 @@ def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Scor
         "finished": shared.drawn_up_us >= span.end_us,
         "corrected_since": shared.corrected.get(supplier, 0),
         "first_drawn_up_at": stored_documents.iso(shared.first_drawn_us, lab.zone),
+        "from_history": first_issue.is_from_history(span, shared.first_drawn_us, lab),
         "since_first_drawn_up": shared.changed.get(supplier),
         "counts": {**lot_counts(streams), "readings": sum(stream.readings for stream in streams)},
         "standing": shared.standings[supplier],

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from dashboard.text.bench.advice import Advice, Urgency, most_urgent
-from dashboard.text.formatting import counted, day, in_unit
+from dashboard.text.formatting import counted, day, in_unit, signed
 from dashboard.text.urls import INSTRUMENTS
 from ingest.common.text import capitalised
 from ingest.documents.bench.instrument import CheckRow, FoundOff, Instrument, InstrumentState, OverdueInstrument
@@ -133,7 +133,7 @@ def check_reading(check: CheckRow) -> str:
     if off is None or low is None or high is None:
         return "has readings beyond the range of the meter"
     way = "high" if off > 0 else "low"
-    interval = f"95 %: {low:+.1f} to {high:+.1f} %".replace("-", "\N{MINUS SIGN}")
+    interval = f"95 %: {signed(low, '.1f')} to {signed(high, '.1f')} %"
     return f"read {abs(off):.1f} % {way} ({interval}; tolerance {check['tolerance_percent']:g} %)"
 
 
@@ -157,7 +157,7 @@ def instrument_line(one: Instrument) -> str:
         parts.append(f"next calibration due {day(one['due_on'])}")
     if one["drift_percent_year"] is not None:
         longest = f"; within tolerance for about {one['longest_days']:.0f} days" if one["longest_days"] else ""
-        parts.append(f"drift {one['drift_percent_year']:+.1f} % a year{longest}".replace("-", "\N{MINUS SIGN}"))
+        parts.append(f"drift {signed(one['drift_percent_year'], '.1f')} % a year{longest}")
     if one["gates"]:
         parts.append("its tests do not count while it is overdue or failed")
     return f"{one['name']}: {'; '.join(parts)}."
