@@ -39,6 +39,7 @@ __all__ = ["Message", "MessageContext", "about_many", "about_one"]
 
 Stream = tuple[str, str, str]
 
+OPEN_LEGEND = "Ring with a stroke: the known end of a level that readings out of range leave open. "
 SUBJECT_CHARACTERS = 140
 # A message about many alerts lists no more than this.
 LISTED = 20
@@ -194,7 +195,7 @@ def _picture(alert: Alert, context: MessageContext) -> bytes:
     """The last 12 months and the forecast of the stream as PNG; names reach it as data."""
     stream = _stream(alert)
     picture, evidence = context.pictures.get(stream), shown(alert["evidence"])
-    if picture is None or not picture.lots:
+    if picture is None or picture.last is None:
         return b""
     normal = evidence.get("usual")
     normal_level = (
@@ -203,7 +204,7 @@ def _picture(alert: Alert, context: MessageContext) -> bytes:
     data = {
         "svg": sparkline(picture, "", WIDTH, HEIGHT, paper=True),
         "title": printable(" · ".join((stream[0], stream[1], characteristic(stream[2])))),
-        "legend": f"Line: lots of the last 12 months. Dashes: normal level{normal_level}. Thick line: the nearer limit "
+        "legend": f"Line: lots of the last 12 months. {OPEN_LEGEND if picture.bounded else ''}Dashes: normal level{normal_level}. Thick line: the nearer limit "
         f"({limits_of(evidence) or 'no limit'}). "
         "Fan, right of the last test: forecast for 50 % and 80 % of coming lots.",
     }

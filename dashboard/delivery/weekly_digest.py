@@ -33,8 +33,8 @@ from dashboard.text.formatting import (
     characteristic,
     counted,
     day,
-    in_unit,
     room_to_limit,
+    stream_level,
     weeks,
 )
 from dashboard.text.retest_text import headline as retest_headline
@@ -304,7 +304,7 @@ def _unanswered(notice: NoticeRow) -> Line:
 def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
     key = _key(row)
     chance = f"{chance_text(row['breach_probability'])} chance of a failing lot within {week['horizon_weeks']:g} weeks"
-    level = f"now {in_unit(row, row['level'])}, limit {room_to_limit(row)}"
+    level = f"now {stream_level(row)}, limit {room_to_limit(row)}"
     picture = ""
     if key in pictures:
         # The title is escaped where the picture is drawn.

@@ -209,6 +209,7 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
     finished = shared.drawn_up_us >= shared.span.end_us
     today: ForecastThen = {
         "level": board["level"],
+        "level_bound": board.get("level_bound", 0),
         "change_percent_per_month": board["change_percent_per_month"],
         "breach_probability": board["breach_probability"],
     }
@@ -236,6 +237,7 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
         "retested": disposition["retested"],
         **figures(stream.lots, stream.earlier, declared.unit, declared.scale),
         "level_now": forecast["level"],
+        "level_now_bound": forecast["level_bound"],
         "change_percent_per_month": forecast["change_percent_per_month"],
         "breach_probability": forecast["breach_probability"],
         "ppk": board["ppk"],

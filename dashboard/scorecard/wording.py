@@ -503,7 +503,7 @@ def _forecast(row: CardStream) -> str:
     change = row["change_percent_per_month"]
     trend = "no trend known" if change is None else f"{signed(change, '.1f')} % a month"
     if row["level_now"] is not None:
-        trend = f"level {in_unit(row, row['level_now'])}, {trend}"
+        trend = f"level {in_unit(row, row['level_now'], row['level_now_bound'])}, {trend}"
     if row["breach_probability"] is None:
         return trend
     return f"{trend}; chance of a failing lot {chance_text(row['breach_probability'])}"

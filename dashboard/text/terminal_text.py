@@ -36,6 +36,7 @@ from dashboard.text.formatting import (
     moment,
     now_text,
     room_to_limit,
+    stream_level,
     wander,
     weeks,
 )
@@ -100,7 +101,7 @@ def _board_line(row: BoardRow) -> list[str]:
         row["supplier"],
         row["product"],
         characteristic(row["characteristic"]),
-        in_unit(row, row["level"]),
+        stream_level(row),
         room_to_limit(row),
         change(row["change_percent_per_month"], digits_of(row)),
         chance_text(row["breach_probability"]),

@@ -181,6 +181,7 @@ class CardStream(QuarterFigures, LotCounts, StreamNames):
     judged_by: JudgedBy
     readings: Count
     level_now: float | None
+    level_now_bound: Bound
     change_percent_per_month: float | None
     breach_probability: Probability | None
     ppk: float | None
