@@ -41,8 +41,8 @@ class SparklineData:
 
 # At the right end of the picture, for the words on the limit: at least so much, and more for longer words. Pixels.
 LIMIT_ROOM, LETTER = 56, 6.3
-# Length of the stroke at the known end of an open level, in pixels.
-STROKE = 6
+# Length of the tail at the known end of an open level, in pixels.
+TAIL = 6
 
 
 def sparkline(
@@ -68,10 +68,10 @@ def sparkline(
         parts.append(f'<polyline class="line" points="{_points(stream.lots, frame)}"/>')
         parts.append(f'<circle class="now" cx="{frame.x(week):.1f}" cy="{frame.y(level):.1f}" r="3"/>')
     for week, end, bound in stream.bounded:
-        # As in the large charts: a stroke from the known end towards the level, which nobody knows.
+        # As in the large charts: a tail from the known end towards the level, which nobody knows.
         x, y = frame.x(week), frame.y(end)
-        stroke = f'<line class="open" x1="{x:.1f}" x2="{x:.1f}" y1="{y:.1f}" y2="{y - bound * STROKE:.1f}"/>'
-        parts.append(f'{stroke}<circle class="end" cx="{x:.1f}" cy="{y:.1f}" r="2"/>')
+        tail = f'<line class="open" x1="{x:.1f}" x2="{x:.1f}" y1="{y:.1f}" y2="{y - bound * TAIL:.1f}"/>'
+        parts.append(f'{tail}<circle class="end" cx="{x:.1f}" cy="{y:.1f}" r="2"/>')
     if limit and near is not None:
         y = min(max(frame.y(near) + 4, 11.0), height - 2.0)
         parts.append(f'<text class="words" x="{frame.edges.right + 7:.1f}" y="{y:.1f}">{escape(limit)}</text>')

@@ -16,7 +16,7 @@ from markupsafe import Markup
 from sqlalchemy import Connection, text
 
 from dashboard.charts.sparkline import SparklineData, sparkline
-from dashboard.delivery.alert_messages import Message
+from dashboard.delivery.alert_messages import FIRST_READING, Message
 from dashboard.paper.html_page import render_paper
 from dashboard.queries import retest_list, stored_documents
 from dashboard.queries.alert_order import urgent_first
@@ -53,6 +53,7 @@ from ingest.quarter.notices import ANSWER_DAYS, asked_in, overdue
 from ingest.sessions.calibration_due import overdue_instruments
 from ingest.sessions.ready import ready
 from ingest.stock.shelf_list import stock_document
+from ingest.store.first_reading import first_reading
 from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
 
 __all__ = ["HOUR", "as_html", "as_message", "document", "due_at"]
@@ -96,6 +97,7 @@ class DigestWeek(_From):
     stock: str
     loads: str
     overdue: list[OverdueInstrument]
+    first_reading: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +155,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         span,
     ).all()
     new = new_alert_ids(connection, span["start"], span["stop"])
+    history = first_reading(connection)
     lots = {
         row[1:]
         for row in connection.execute(
@@ -186,6 +189,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         "stock": _stock(connection, lab, moment),
         "loads": _loads(connection, lab, moment),
         "overdue": overdue_instruments(connection, lab, moment),
+        "first_reading": history is not None and span["start"] < history.since_us <= span["stop"],
     }
 
 
@@ -240,6 +244,7 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
     new = {alert["id"] for alert in week["new"]}
     changed = [_alert(alert) for alert in week["new"]]
     changed += [_alert(alert, f"closed: {alert['message']} ({alert['reason']})") for alert in week["settled"]]
+    history = [Line(FIRST_READING)] if week["first_reading"] else []
     in_hand = [_case(case) for case in week["cases"]]
     if week["retests"]:
         in_hand.append(Line(retest_headline(week["retests"]), urls.RETESTS))
@@ -256,7 +261,7 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
     overdue = overdue_line(week["overdue"])
     silent += [Line(alert["message"]) for alert in week["open"] if alert["kind"] == Kind.FEED]
     return [
-        Part("What changed", _listed(changed) or [Line("Nothing new.")]),
+        Part("What changed", [*history, *(_listed(changed) or [Line("Nothing new.")])]),
         Part("Cases", _listed(in_hand) or [Line("No open case.")]),
         Part("What else is open", _listed(other_open) or [Line("Nothing else is open.")]),
         Part("Closest to a limit", [_close(row, week, pictures) for row in week["closest"]] or [Line(NO_LIMIT)]),

@@ -236,8 +236,8 @@ def sketch(context: StreamContext) -> StoredSparkline:
     weeks = points.floats("weeks")[believed]
     recent = weeks > weeks[-1] - YEAR_WEEKS if weeks.size else believed[believed]
     lots = [
-        (round(ago, 2), round(own, 4), sign)
-        for ago, own, sign in zip(
+        (round(ago, 2), round(drawn, 4), sign)
+        for ago, drawn, sign in zip(
             (weeks[recent] - weeks[-1:]).tolist(), level[recent].tolist(), bound[recent].tolist(), strict=True
         )
     ]
@@ -246,8 +246,8 @@ def sketch(context: StreamContext) -> StoredSparkline:
     used = points.floats("weeks")[evaluation.in_forecast]
     passed = float(weeks[-1] - used[-1]) if used.size and weeks.size else 0.0
     return {
-        "lots": [(ago, own) for ago, own, sign in lots if not sign],
-        "bounded": [(ago, own, sign) for ago, own, sign in lots if sign],
+        "lots": [(ago, drawn) for ago, drawn, sign in lots if not sign],
+        "bounded": [(ago, drawn, sign) for ago, drawn, sign in lots if sign],
         "fan": [
             (round(ahead - passed, 4), round(p10, 4), round(p25, 4), round(p75, 4), round(p90, 4))
             for ahead, p10, p25, _, p75, p90 in fan.to_numpy().tolist()
@@ -605,8 +605,8 @@ def _wholly_open(points: Rows) -> np.ndarray:
 def _charted(level: np.ndarray, low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The value that a small picture draws for each lot in the charted scale, and the sign of its bound, as `_shown` in the unit."""
     has_low, has_high = np.isfinite(low), np.isfinite(high)
-    known = has_low & has_high
-    return np.where(known, level, np.where(has_low, low, high)), np.where(known, 0, np.where(has_low, 1, -1))
+    is_closed = has_low & has_high
+    return np.where(is_closed, level, np.where(has_low, low, high)), np.where(is_closed, 0, np.where(has_low, 1, -1))
 
 
 def _shown(points: Rows) -> tuple[np.ndarray, np.ndarray]:
