@@ -20,7 +20,8 @@ YEAR_WEEKS = 52.0
 class SparklineData:
     """What the small picture of a stream shows, in the charted scale.
 
-    `lots` are (weeks before the last test, level) of the last year, at most 0; `fan` rows of (weeks after it, p10, p25,
+    `lots` are (weeks before the last test, level) of the last year, at most 0; `bounded` are the lots that readings out of range
+    leave open, with the known end of their level and the sign of the level beyond it; `fan` rows of (weeks after it, p10, p25,
     p75, p90); `usual` the centre line; `lower` and `upper` the specification limits, None where there is none.
     """
 
@@ -29,10 +30,19 @@ class SparklineData:
     usual: float | None
     lower: float | None
     upper: float | None
+    bounded: Sequence[tuple[float, float, int]] = ()
+
+    @property
+    def last(self) -> float | None:
+        """The level of the last lot, or its known end; None without a lot."""
+        ends = [*self.lots[-1:], *((week, end) for week, end, _ in self.bounded[-1:])]
+        return max(ends, key=lambda one: one[0])[1] if ends else None
 
 
 # At the right end of the picture, for the words on the limit: at least so much, and more for longer words. Pixels.
 LIMIT_ROOM, LETTER = 56, 6.3
+# Length of the tail at the known end of an open level, in pixels.
+TAIL = 6
 
 
 def sparkline(
@@ -57,6 +67,11 @@ def sparkline(
         week, level = stream.lots[-1]
         parts.append(f'<polyline class="line" points="{_points(stream.lots, frame)}"/>')
         parts.append(f'<circle class="now" cx="{frame.x(week):.1f}" cy="{frame.y(level):.1f}" r="3"/>')
+    for week, end, bound in stream.bounded:
+        # As in the large charts: a tail from the known end towards the level, which nobody knows.
+        x, y = frame.x(week), frame.y(end)
+        tail = f'<line class="open" x1="{x:.1f}" x2="{x:.1f}" y1="{y:.1f}" y2="{y - bound * TAIL:.1f}"/>'
+        parts.append(f'{tail}<circle class="end" cx="{x:.1f}" cy="{y:.1f}" r="2"/>')
     if limit and near is not None:
         y = min(max(frame.y(near) + 4, 11.0), height - 2.0)
         parts.append(f'<text class="words" x="{frame.edges.right + 7:.1f}" y="{y:.1f}">{escape(limit)}</text>')
@@ -76,6 +91,7 @@ def _style(scheme: Scheme) -> str:
         f".edge{{stroke:{scheme.ink};stroke-width:2}}.usual{{stroke:{FIGURE.grey};stroke-dasharray:3 3}}"
         f".today{{stroke:{FIGURE.grey};stroke-width:.7}}.line{{fill:none;stroke:{scheme.accent};stroke-width:1.6}}"
         f".fan{{fill:{scheme.accent};opacity:.16}}.mid{{fill:{scheme.accent};opacity:.3}}.now{{fill:{scheme.accent}}}"
+        f".open{{stroke:{scheme.accent};stroke-width:1.4}}.end{{fill:none;stroke:{scheme.accent};stroke-width:1.2}}"
         f".words{{fill:{scheme.ink};font:12px 'Segoe UI','Noto Sans','Liberation Sans',sans-serif}}"
     )
 
@@ -83,7 +99,8 @@ def _style(scheme: Scheme) -> str:
 def _frame(stream: SparklineData, width: int, height: int) -> Frame:
     ahead = max((row[0] for row in stream.fan), default=0.0)
     marks = [stream.usual, _nearer_limit(stream)]
-    levels = [level for _, level in stream.lots] + [mark for mark in marks if mark is not None]
+    levels = [level for _, level in stream.lots] + [end for _, end, _ in stream.bounded]
+    levels += [mark for mark in marks if mark is not None]
     low, high = min(levels, default=0.0), max(levels, default=1.0)
     margin = 0.12 * (high - low) or 1.0
     return Frame(Edges(2, width - 2, 2, height - 2), -YEAR_WEEKS, ahead, low - margin, high + margin)
@@ -92,9 +109,9 @@ def _frame(stream: SparklineData, width: int, height: int) -> Frame:
 def _nearer_limit(stream: SparklineData) -> float | None:
     """The limit that the stream is nearer to; the other one would only flatten the picture."""
     limits = [limit for limit in (stream.lower, stream.upper) if limit is not None]
-    if not limits or not stream.lots:
+    level = stream.last
+    if not limits or level is None:
         return limits[-1] if limits else None
-    level = stream.lots[-1][1]
     return min(limits, key=lambda limit: abs(limit - level))
 
 

@@ -7,7 +7,7 @@ import json
 import os
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import wraps
 from pathlib import Path
@@ -16,9 +16,11 @@ from typing import Any, ParamSpec, TypeVar
 import click
 from sqlalchemy import Connection
 
+from dashboard.text.bench.instrument_text import overdue_line
 from ingest.common.errors import CallError, StoreError
 from ingest.common.text import printable
 from ingest.config.lab import Lab, load
+from ingest.documents.bench.instrument import OverdueInstrument
 from ingest.store.store import Store, known_store
 from ingest.store.unit_check import check_units
 
@@ -35,6 +37,7 @@ __all__ = [
     "signed_options",
     "stored",
     "warn",
+    "warn_overdue",
 ]
 
 P = ParamSpec("P")
@@ -64,6 +67,12 @@ class CommandError(click.ClickException):
 def warn(line: str) -> None:
     """Print one line on standard error, without control characters that a name in a file may hold."""
     click.echo(printable(line), err=True)
+
+
+def warn_overdue(overdue: Sequence[OverdueInstrument]) -> None:
+    """Print the line about instruments past their calibration date on standard error, where there are any."""
+    if line := overdue_line(overdue):
+        warn(line)
 
 
 def one_line_errors(command: Callable[P, R]) -> Callable[P, R]:

@@ -6,9 +6,11 @@ from pathlib import Path
 
 import click
 
-from dashboard.commands.common import json_option, lab_option, print_json, reading
+from dashboard.commands.common import json_option, lab_option, print_json, reading, warn_overdue
 from dashboard.queries import history_queries, stored_documents
 from dashboard.text import terminal_text
+from ingest.common.clock import now
+from ingest.sessions.calibration_due import overdue_instruments
 
 __all__ = ["alerts", "board", "history"]
 
@@ -20,7 +22,13 @@ def board(folder: Path, as_json: bool) -> None:
     """Show the weekly board, one row a stream."""
     with reading(folder) as (lab, connection):
         rows = [] if connection is None else stored_documents.board(connection, lab)
-    print_json(rows) if as_json else click.echo(terminal_text.board(rows))
+        overdue = [] if connection is None else overdue_instruments(connection, lab, now())
+    if not as_json:
+        click.echo(terminal_text.board(rows, overdue))
+        return
+    # The document is a list of rows: what concerns none of them goes to standard error.
+    warn_overdue(overdue)
+    print_json(rows)
 
 
 @click.command()

@@ -6,12 +6,14 @@ from pathlib import Path
 
 import click
 
-from dashboard.commands.common import json_option, lab_option, print_json, reading, stored
+from dashboard.commands.common import json_option, lab_option, print_json, reading, stored, warn_overdue
 from dashboard.queries import retest_list
 from dashboard.queries.find import find as find_answers
 from dashboard.text import terminal_text
+from ingest.common.clock import now
 from ingest.common.errors import CallError
 from ingest.decisions.cases import cases as stored_cases
+from ingest.sessions.calibration_due import overdue_instruments
 
 __all__ = ["cases", "find", "retest"]
 
@@ -50,5 +52,11 @@ def retest(folder: Path, as_json: bool) -> None:
     """List the lots to test again, the newest first."""
     with reading(folder) as (lab, connection):
         documents = [] if connection is None else retest_list.retests(connection, lab)
-        chambers = [] if connection is None else retest_list.chamber_states(connection, lab)
-    print_json(documents) if as_json else click.echo(terminal_text.retests(documents, chambers))
+        chambers = [] if connection is None else retest_list.chamber_states(connection, lab, now())
+        overdue = [] if connection is None else overdue_instruments(connection, lab, now())
+    if not as_json:
+        click.echo(terminal_text.retests(documents, chambers, overdue))
+        return
+    # The document is a list of lots: what concerns none of them goes to standard error.
+    warn_overdue(overdue)
+    print_json(documents)

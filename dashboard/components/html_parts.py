@@ -12,6 +12,7 @@ from dashboard.charts.plotly_axes import Figure
 from dashboard.charts.plotly_figures import CONFIG
 from dashboard.charts.sparkline import SparklineData, as_image_address, sparkline
 from dashboard.text.formatting import characteristic
+from dashboard.text.urls import INSTRUMENTS
 
 __all__ = [
     "empty",
@@ -23,6 +24,7 @@ __all__ = [
     "link",
     "lot_link",
     "mark",
+    "overdue_calibration",
     "sparkline_image",
     "stream_link",
     "supplier_link",
@@ -49,6 +51,11 @@ def link(text: str, path: str, **query: str) -> dcc.Link:
 def supplier_link(supplier: str) -> dcc.Link:
     """A link to the page of a supplier."""
     return link(supplier, "/supplier", name=supplier)
+
+
+def overdue_calibration(line: str) -> html.P | None:
+    """The line about instruments past their calibration date, with the way to their page; None for an empty line."""
+    return html.P([f"{line} ", link("Instruments", INSTRUMENTS)], className="caution") if line else None
 
 
 def stream_link(document: Mapping[str, Any], text: str | None = None) -> dcc.Link:

@@ -20,8 +20,8 @@ from dashboard.text.formatting import (
     day,
     digits_of,
     happenings,
-    in_unit,
     room_to_limit,
+    stream_level,
     weeks,
 )
 from ingest.common.text import capitalised
@@ -108,7 +108,7 @@ def _row(
         sparkline_image(
             sparkline, f"{row['supplier']} {row['product']}, {characteristic(row['characteristic'])}", limit or " "
         ),
-        [in_unit(row, row["level"]), html.Span(room_to_limit(row), className="quiet")],
+        [stream_level(row), html.Span(room_to_limit(row), className="quiet")],
         change(row["change_percent_per_month"], digits_of(row)),
         _chance_mark(row, lab),
         [str(row["last_lot"]), html.Span(last, className="quiet")],
@@ -143,5 +143,5 @@ def _nearer_limit(row: BoardRow, sparkline: SparklineData) -> str:
     drawn = [(charted, limit) for charted, limit in ends if charted is not None and limit is not None]
     if not drawn:
         return ""
-    level = sparkline.lots[-1][1] if sparkline.lots else drawn[-1][0]
+    level = drawn[-1][0] if sparkline.last is None else sparkline.last
     return f"limit {amount(min(drawn, key=lambda end: abs(end[0] - level))[1], digits=digits_of(row))}"

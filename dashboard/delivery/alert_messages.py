@@ -39,6 +39,7 @@ __all__ = ["Message", "MessageContext", "about_many", "about_one"]
 
 Stream = tuple[str, str, str]
 
+OPEN_LEGEND = "Ring with a tail: the known end of a level that readings out of range leave open. "
 SUBJECT_CHARACTERS = 140
 # A message about many alerts lists no more than this.
 LISTED = 20
@@ -68,6 +69,7 @@ BENCH_RECORDS: dict[ShownBy, tuple[str, str]] = {
     "second sensor": ("bench, two humidity sensors read apart", "Check both sensors against a salt"),
     "recovery": ("bench, chamber recovers more slowly", "Look at the dryer and the door seal of the chamber"),
 }  # fmt: skip
+FIRST_READING = "First reading of the history of this store: what it reports may have happened long ago."
 PICTURE_NOTE = "The picture shows the lots of the last 12 months, the normal level, the limit and the forecast."
 
 
@@ -100,8 +102,8 @@ class MessageContext:
 # One alert
 
 
-def about_one(alert: Alert, context: MessageContext) -> Message:
-    """The message about one alert."""
+def about_one(alert: Alert, context: MessageContext, *, of_history: bool = False) -> Message:
+    """The message about one alert; `of_history`: it comes from the first reading of the store's history."""
     picture = _picture(alert, context)
     page = urls.stream_address(*_stream(alert)) if alert["characteristic"] else urls.ALERTS
     return Message(
@@ -109,6 +111,7 @@ def about_one(alert: Alert, context: MessageContext) -> Message:
         _text(
             [
                 f"{alert['grade']}: {alert['message']}. {_look_at(alert)}.",
+                FIRST_READING if of_history else "",
                 _figures(alert, context),
                 PICTURE_NOTE if picture else "",
                 *_foot(context, page),
@@ -194,7 +197,7 @@ def _picture(alert: Alert, context: MessageContext) -> bytes:
     """The last 12 months and the forecast of the stream as PNG; names reach it as data."""
     stream = _stream(alert)
     picture, evidence = context.pictures.get(stream), shown(alert["evidence"])
-    if picture is None or not picture.lots:
+    if picture is None or picture.last is None:
         return b""
     normal = evidence.get("usual")
     normal_level = (
@@ -203,7 +206,7 @@ def _picture(alert: Alert, context: MessageContext) -> bytes:
     data = {
         "svg": sparkline(picture, "", WIDTH, HEIGHT, paper=True),
         "title": printable(" · ".join((stream[0], stream[1], characteristic(stream[2])))),
-        "legend": f"Line: lots of the last 12 months. Dashes: normal level{normal_level}. Thick line: the nearer limit "
+        "legend": f"Line: lots of the last 12 months. {OPEN_LEGEND if picture.bounded else ''}Dashes: normal level{normal_level}. Thick line: the nearer limit "
         f"({limits_of(evidence) or 'no limit'}). "
         "Fan, right of the last test: forecast for 50 % and 80 % of coming lots.",
     }
@@ -213,15 +216,18 @@ def _picture(alert: Alert, context: MessageContext) -> bytes:
 # Many alerts
 
 
-def about_many(alerts: Sequence[Alert], context: MessageContext) -> Message:
-    """The message about many alerts at once."""
+def about_many(alerts: Sequence[Alert], context: MessageContext, *, of_history: bool = False) -> Message:
+    """The message about many alerts at once; as `about_one`."""
     ordered = urgent_first(alerts)
     urgent = sum(alert["grade"] == Grade.ACT for alert in ordered)
     summary = f"{urgent} urgent of {counted(len(ordered), 'alert')}"
     first = f"{summary}. First: {ordered[0]['message']}. {_look_at(ordered[0])}."
     lines = [f"{alert['grade']}: {alert['message']} ({day(alert['raised_at'])})" for alert in ordered[:LISTED]]
     lines += [f"and {len(ordered) - LISTED} more: lotdrift alerts"] if len(ordered) > LISTED else []
-    return Message(_subject(summary), _text([first, "\n".join(lines), *_foot(context, urls.ALERTS)]))
+    return Message(
+        _subject(summary),
+        _text([first, FIRST_READING if of_history else "", "\n".join(lines), *_foot(context, urls.ALERTS)]),
+    )
 
 
 # Shared

@@ -38,6 +38,7 @@ from ingest.config.lab import Lab
 from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
 from ingest.documents.case import Case
+from ingest.store.first_reading import FirstReading, first_reading
 from ingest.store.store import Store
 from spc.vocabulary.enums import AlertState
 
@@ -103,6 +104,7 @@ def _deliver(store: Store, lab: Lab, now: datetime, environ: Mapping[str, str]) 
         }
         reminders = overdue_cases(cases(connection, lab))
         loads = load_news(connection, lab, now)
+        history = first_reading(connection)
         wanted = _wanted(connection, lab, alerts, now) | _reminders(lab, reminders)
         wanted |= {(about, channel): to for about in loads for channel, to in load_destinations(lab).items()}
         delivery_queue.note(connection, wanted, now_us)
@@ -113,7 +115,7 @@ def _deliver(store: Store, lab: Lab, now: datetime, environ: Mapping[str, str]) 
         ]
     if not due:
         return []
-    batches = [_batch(group, alerts, reminders, loads, wanted) for group in _groups(due)]
+    batches = [_batch(group, alerts, reminders, loads, wanted, history) for group in _groups(due)]
     with store.reading() as connection:
         context, digest = _context(connection, lab), None
         if any(item.about.startswith(DIGEST) for item in due):
@@ -184,6 +186,7 @@ def _batch(
     reminders: Mapping[str, Case],
     loads: Mapping[str, LoadNews],
     wanted: Mapping[Pair, Destination],
+    history: FirstReading | None,
 ) -> Batch:
     """A message; its name depends on its content and on nothing else."""
     to = dict.fromkeys(reader for item in items for reader in wanted[item.about, item.channel].to)
@@ -193,7 +196,8 @@ def _batch(
     chosen = [alerts[item.about] for item in items if item.about in alerts]
     overdue = [reminders[item.about] for item in items if item.about in reminders]
     news = [loads[item.about] for item in items if item.about in loads]
-    return Batch(items[0].message or name, items[0].channel, tuple(to), items, chosen, overdue, news)
+    of_history = history is not None and all(history.holds(item.noted_us) for item in items)
+    return Batch(items[0].message or name, items[0].channel, tuple(to), items, chosen, overdue, news, of_history)
 
 
 def _context(connection: Connection, lab: Lab) -> MessageContext:

@@ -41,6 +41,7 @@ class Batch:
     alerts: list[Alert]
     overdue: list[Case]
     loads: list[LoadNews]
+    of_history: bool = False
 
     @property
     def urgency(self) -> tuple[int, int]:
@@ -115,5 +116,5 @@ class Sender:
             assert self._digest is not None  # Made if a digest is due
             return self._digest
         if len(batch.alerts) == 1:
-            return about_one(batch.alerts[0], self._context)
-        return about_many(batch.alerts, self._context)
+            return about_one(batch.alerts[0], self._context, of_history=batch.of_history)
+        return about_many(batch.alerts, self._context, of_history=batch.of_history)

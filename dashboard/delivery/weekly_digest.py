@@ -16,12 +16,13 @@ from markupsafe import Markup
 from sqlalchemy import Connection, text
 
 from dashboard.charts.sparkline import SparklineData, sparkline
-from dashboard.delivery.alert_messages import Message
+from dashboard.delivery.alert_messages import FIRST_READING, Message
 from dashboard.paper.html_page import render_paper
 from dashboard.queries import retest_list, stored_documents
 from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.new_alerts import new_alert_ids
 from dashboard.text import urls
+from dashboard.text.bench.instrument_text import overdue_line
 from dashboard.text.bench.ready_text import headline as ready_headline
 from dashboard.text.bench.ready_text import next_step
 from dashboard.text.case_text import case_name, due_text, owner_text, standing
@@ -32,8 +33,8 @@ from dashboard.text.formatting import (
     characteristic,
     counted,
     day,
-    in_unit,
     room_to_limit,
+    stream_level,
     weeks,
 )
 from dashboard.text.retest_text import headline as retest_headline
@@ -43,13 +44,16 @@ from ingest.common.text import printable
 from ingest.config.lab import Lab
 from ingest.decisions.cases import cases
 from ingest.documents.alert import Alert
+from ingest.documents.bench.instrument import OverdueInstrument
 from ingest.documents.case import Case
 from ingest.documents.retest import Retest
 from ingest.documents.scorecard import NoticeRow
 from ingest.documents.stream import BoardRow, StreamNames
 from ingest.quarter.notices import ANSWER_DAYS, asked_in, overdue
+from ingest.sessions.calibration_due import overdue_instruments
 from ingest.sessions.ready import ready
 from ingest.stock.shelf_list import stock_document
+from ingest.store.first_reading import first_reading
 from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
 
 __all__ = ["HOUR", "as_html", "as_message", "document", "due_at"]
@@ -92,6 +96,8 @@ class DigestWeek(_From):
     silent: list[BoardRow]
     stock: str
     loads: str
+    overdue: list[OverdueInstrument]
+    first_reading: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +155,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         span,
     ).all()
     new = new_alert_ids(connection, span["start"], span["stop"])
+    history = first_reading(connection)
     lots = {
         row[1:]
         for row in connection.execute(
@@ -181,6 +188,8 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         "silent": [row for row in board if row["state"] == StreamState.SILENT],
         "stock": _stock(connection, lab, moment),
         "loads": _loads(connection, lab, moment),
+        "overdue": overdue_instruments(connection, lab, moment),
+        "first_reading": history is not None and span["start"] < history.since_us <= span["stop"],
     }
 
 
@@ -235,6 +244,7 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
     new = {alert["id"] for alert in week["new"]}
     changed = [_alert(alert) for alert in week["new"]]
     changed += [_alert(alert, f"closed: {alert['message']} ({alert['reason']})") for alert in week["settled"]]
+    history = [Line(FIRST_READING)] if week["first_reading"] else []
     in_hand = [_case(case) for case in week["cases"]]
     if week["retests"]:
         in_hand.append(Line(retest_headline(week["retests"]), urls.RETESTS))
@@ -248,9 +258,10 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
         )
         for row in week["silent"]
     ]
+    overdue = overdue_line(week["overdue"])
     silent += [Line(alert["message"]) for alert in week["open"] if alert["kind"] == Kind.FEED]
     return [
-        Part("What changed", _listed(changed) or [Line("Nothing new.")]),
+        Part("What changed", [*history, *(_listed(changed) or [Line("Nothing new.")])]),
         Part("Cases", _listed(in_hand) or [Line("No open case.")]),
         Part("What else is open", _listed(other_open) or [Line("Nothing else is open.")]),
         Part("Closest to a limit", [_close(row, week, pictures) for row in week["closest"]] or [Line(NO_LIMIT)]),
@@ -259,6 +270,7 @@ def _parts(week: DigestWeek, pictures: Pictures) -> list[Part]:
             if week["stock"]
             else []
         ),
+        *([Part("Instruments", [Line(overdue, urls.INSTRUMENTS)])] if overdue else []),
         *([Part("In the chambers", [Line(week["loads"], urls.READY)])] if week["loads"] else []),
         Part("No new lots", _listed(silent) or [Line("None: every stream had a lot in its usual time.")]),
     ]
@@ -297,7 +309,7 @@ def _unanswered(notice: NoticeRow) -> Line:
 def _close(row: BoardRow, week: DigestWeek, pictures: Pictures) -> Line:
     key = _key(row)
     chance = f"{chance_text(row['breach_probability'])} chance of a failing lot within {week['horizon_weeks']:g} weeks"
-    level = f"now {in_unit(row, row['level'])}, limit {room_to_limit(row)}"
+    level = f"now {stream_level(row)}, limit {room_to_limit(row)}"
     picture = ""
     if key in pictures:
         # The title is escaped where the picture is drawn.

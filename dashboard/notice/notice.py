@@ -96,6 +96,7 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
         "difference_percent": in_percent,
         "from_lots": int(json.loads(found.document)["limits"]["from_lots"]) if found else 0,
         "level_now": json.loads(found.board)["level"] if found else None,
+        "level_now_bound": json.loads(found.board).get("level_bound", 0) if found else 0,
         "lots": lots,
         "basis": basis(points, lots, row, evidence, declared.scale),
         "retests": _retests(connection, stream, lots, marks, bags, scale, lab),

@@ -225,7 +225,7 @@ def changed(notice: NoticeDocument) -> list[tuple[str, str]]:
             )
         )
     if notice["level_now"] is not None and notice["kind"] not in LOT_BY_LOT:
-        rows.append(("level now", amount(notice["level_now"], unit, digits=digits)))
+        rows.append(("level now", amount(notice["level_now"], unit, notice["level_now_bound"], digits)))
     together = _basis(notice)
     if together is not None:
         rows.append(together)

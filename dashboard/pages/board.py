@@ -12,7 +12,15 @@ from sqlalchemy import Connection
 
 from dashboard.charts.sparkline import SparklineData
 from dashboard.components.entry_form import hidden_field
-from dashboard.components.html_parts import empty, empty_part, filter_links, link, supplier_link, word
+from dashboard.components.html_parts import (
+    empty,
+    empty_part,
+    filter_links,
+    link,
+    overdue_calibration,
+    supplier_link,
+    word,
+)
 from dashboard.components.next_step import next_step
 from dashboard.components.stream_rows import rows_table, stream_of
 from dashboard.queries import page_queries, stored_documents
@@ -79,6 +87,7 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
         cases = lab_reader.cases(connection)
         retests, out = lab_reader.retests(connection), lab_reader.chambers_to_wait_for(connection)
         shelf = lab_reader.shelf_counts(connection)
+        uncalibrated = lab_reader.instruments_to_calibrate(connection)
     if not rows:
         return html.Div(empty("No stream yet.", "Put CSV files into the drop folders and run lotdrift run."))
     waiting = len(listed_rows) - len(shown)
@@ -95,6 +104,7 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
             html.H1(_headline(rows, cases)),
             html.P(_lead(_advice(rows, reasons, cases, lab), retests, shelf), className="lead"),
             html.P([f"{' '.join(out)} ", link("See the bench", BENCH)], className="caution") if out else None,
+            overdue_calibration(uncalibrated),
             *_bench_strip(bench_alerts),
             _filters(rows, query, chambers),
             table if shown else empty_part("Nothing found.", "Clear a filter.") if filtered else None,

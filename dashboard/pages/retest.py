@@ -7,7 +7,7 @@ from itertools import groupby
 from dash import html
 
 from dashboard.components.entry_form import form, hidden_field, if_editor
-from dashboard.components.html_parts import lot_link, stream_link, supplier_link, word
+from dashboard.components.html_parts import lot_link, overdue_calibration, stream_link, supplier_link, word
 from dashboard.queries import page_queries
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.formatting import age, characteristic, day
@@ -32,7 +32,8 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
     lab = lab_reader.lab
     with lab_reader.reading() as connection:
         retests = lab_reader.retests(connection)
-        waiting = lab_reader.chambers_to_wait_for(connection)
+        waiting = [*lab_reader.chambers_to_wait_for(connection), *lab_reader.silent_logs(connection)]
+        uncalibrated = lab_reader.instruments_to_calibrate(connection)
         looked_at = page_queries.reviewed(connection, lab)
     advice = (
         " ".join(waiting)
@@ -43,6 +44,7 @@ def layout(lab_reader: LabReader, **_other: str) -> html.Div:
         [
             html.H1(headline(retests)),
             html.P(advice, className="lead"),
+            overdue_calibration(uncalibrated),
             html.P(f"{lab.name}, as of {day(looked_at)}. {EXPLANATION}", className="quiet"),
             *(_list(retests, looked_at) if retests else []),
         ],

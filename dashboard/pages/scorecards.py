@@ -276,8 +276,8 @@ def _stream(row: CardStream) -> list[object]:
     return [
         stream_link(row),
         _passed(row),
-        in_unit(row, row["level"]),
-        in_unit(row, row["earlier_level"]),
+        wording.level_of(row, in_unit(row, row["level"])),
+        wording.level_of(row, in_unit(row, row["earlier_level"]), earlier=True),
         [html.Span(size), html.Br(), html.Span(way, className="quiet")] if compared else "not compared",
         room_to_limit(row),
         "–" if happened == "none" else happened,

@@ -12,7 +12,8 @@ from sqlalchemy import Connection
 
 from dashboard.queries import page_queries, retest_list, stored_documents
 from dashboard.queries.stored_documents import Stream
-from dashboard.text.retest_text import chambers_to_wait_for
+from dashboard.text.bench.instrument_text import overdue_line
+from dashboard.text.retest_text import chambers_to_wait_for, silent_logs
 from ingest.audit.accounts import any_declared
 from ingest.common import clock
 from ingest.common.errors import CallError, LabFileError
@@ -20,10 +21,11 @@ from ingest.config.lab import LAB_FILE, Lab, load
 from ingest.decisions.cases import cases
 from ingest.documents.alert import AlertReason, AlertSummary
 from ingest.documents.case import Case
-from ingest.documents.retest import Retest
+from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.rounds import Week
 from ingest.documents.stock import ShelfCounts
 from ingest.documents.stream import ProductRow
+from ingest.sessions.calibration_due import overdue_instruments
 from ingest.store.store import Store, known_store
 from ingest.store.unit_check import check_units
 
@@ -176,8 +178,21 @@ class LabReader:
 
     def chambers_to_wait_for(self, connection: Connection) -> list[str]:
         """A sentence for each chamber in which a test would not be valid yet."""
-        states = self.cached(connection, "chambers", lambda: retest_list.chamber_states(connection, self.lab))
-        return chambers_to_wait_for(states)
+        return chambers_to_wait_for(self._chamber_states(connection))
+
+    def silent_logs(self, connection: Connection) -> list[str]:
+        """A sentence for each chamber whose log has no entry up to now."""
+        return silent_logs(self._chamber_states(connection))
+
+    def _chamber_states(self, connection: Connection) -> list[ChamberState]:
+        moment = clock.now().replace(second=0, microsecond=0)
+        return self.cached(
+            connection, f"chambers {moment}", lambda: retest_list.chamber_states(connection, self.lab, moment)
+        )
+
+    def instruments_to_calibrate(self, connection: Connection) -> str:
+        """A sentence about the instruments whose calibration is past its due date; empty where there are none."""
+        return overdue_line(overdue_instruments(connection, self.lab, clock.now()))
 
     def cached(self, connection: Connection, name: str, read: Callable[[], T]) -> T:
         """The cached result of `read`, until a round, an entry or `lab.toml` may have changed it."""

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from sqlalchemy import Connection, text
 
 from dashboard.queries.stored_documents import rows_of
 from dashboard.text.retest_text import to_do
 from ingest.audit.subjects import Subject
-from ingest.common.instants import from_microseconds
+from ingest.common.instants import from_microseconds, microseconds
 from ingest.config.lab import Lab
 from ingest.decisions.responses import ENDS_RETEST, RETEST
 from ingest.documents.bench.ready import ReadyLoad
 from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.served import iso
+from ingest.sessions.chamber_rules import is_silent, rule_of
 from ingest.store.last_round import last_round
 
 __all__ = ["chamber_states", "retests"]
@@ -84,9 +87,10 @@ def _decided(connection: Connection) -> dict[str, int]:
     return moments
 
 
-def chamber_states(connection: Connection, lab: Lab) -> list[ChamberState]:
-    """Each chamber that has a log; it is ready where the hours are over at the time of the last round."""
+def chamber_states(connection: Connection, lab: Lab, now: datetime) -> list[ChamberState]:
+    """Each chamber that has a log: ready where the hours are over at the time of the last round, silent by its last entry at `now`."""
     looked_at = last_round(connection) or 0
+    now_us = microseconds(now)
     rows = rows_of(
         connection,
         "SELECT s.*, c.text AS name FROM chamber_state s JOIN label c ON c.id = s.chamber_id ORDER BY c.text",
@@ -101,6 +105,8 @@ def chamber_states(connection: Connection, lab: Lab) -> list[ChamberState]:
             "back_at": iso(row["back_us"], lab.zone),
             "valid_from_at": iso(row["valid_from_us"], lab.zone),
             "ready": row["valid_from_us"] is not None and row["valid_from_us"] <= looked_at,
+            "silent": rule is not None and is_silent(row["last_us"], now_us, rule),
         }
         for row in rows
+        for rule in (rule_of(connection, lab, row["chamber_id"], row["name"]),)
     ]

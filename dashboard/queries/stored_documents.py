@@ -171,6 +171,7 @@ def _now(connection: Connection, lab: Lab, streams: set[int]) -> dict[int, Alert
             stored: StoredBoardRow = from_json(row.board)
             found[row.stream_id] = {
                 "level": stored["level"],
+                "level_bound": stored.get("level_bound", 0),
                 "unit": stored["unit"],
                 "digits": digits_of(stored),
                 "last_lot": stored["last_lot"],
@@ -232,6 +233,7 @@ def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str
                 "lots": stored["lots"],
                 "last_lot": stored["last_lot"],
                 "level": stored["level"],
+                "level_bound": stored.get("level_bound", 0),
                 "limit_lower": stored["limit_lower"],
                 "limit_upper": stored["limit_upper"],
                 "change_percent_per_month": stored["change_percent_per_month"],
@@ -295,6 +297,7 @@ def _sparklines(rows: Iterable[RowMapping]) -> dict[Stream, SparklineData]:
         sketch: StoredSparkline = from_json(row["sketch"])
         sparklines[row["supplier"], row["product"], row["characteristic"]] = SparklineData(
             lots=[(week, level) for week, level in sketch["lots"]],
+            bounded=[(week, end, bound) for week, end, bound in sketch.get("bounded", [])],
             fan=[(week, p10, p25, p75, p90) for week, p10, p25, p75, p90 in sketch["fan"]],
             usual=sketch["usual"],
             lower=sketch["lower"],

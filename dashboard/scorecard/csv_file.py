@@ -17,6 +17,7 @@ COLUMNS = (
     "earlier_bag_spread", "earlier_bag_spread_low", "earlier_bag_spread_high", "reading_spread", "reading_spread_low", "reading_spread_high", "earlier_reading_spread", "earlier_reading_spread_low", "earlier_reading_spread_high",
     "spread_in", "ppk", "ppk_lower", "ppk_upper", "ppk_why", "level_now", "change_percent_per_month", "breach_probability",
     "forecast_as_of", "state", "alerts", "lasting", "explained_by_bench", "notices", "notices_open", "mean_days_to_answer", "actions_worked",
+    "open_lots", "earlier_open_lots",
 )  # fmt: skip
 
 

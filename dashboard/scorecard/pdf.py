@@ -56,12 +56,12 @@ def overview_as_pdf(overview: Overview) -> bytes:
         "title": "All suppliers",
         "lines": [wording.purchasing_line(row) for row in rows],
         "summary": f"{wording.order(overview)} {wording.chance_moves(overview)}",
-        "heads": wording.OVERVIEW_HEADS,
+        "heads": wording.overview_heads(overview),
         "rows": [
             {
                 "names": [row["supplier"], wording.place(row["standing"]), wording.score(row["standing"])],
                 "bar": score_bar(row["standing"], lowest, paper=True),
-                "counts": wording.overview_counts(row),
+                "counts": wording.overview_counts(row, overview),
             }
             for row in rows
         ],

@@ -173,6 +173,7 @@ def _card(supplier: str, streams: Sequence[StreamLots], shared: _Shared) -> Scor
         "finished": shared.drawn_up_us >= span.end_us,
         "corrected_since": shared.corrected.get(supplier, 0),
         "first_drawn_up_at": stored_documents.iso(shared.first_drawn_us, lab.zone),
+        "from_history": first_issue.is_from_history(span, shared.first_drawn_us, lab),
         "since_first_drawn_up": shared.changed.get(supplier),
         "counts": {**lot_counts(streams), "readings": sum(stream.readings for stream in streams)},
         "standing": shared.standings[supplier],
@@ -208,6 +209,7 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
     finished = shared.drawn_up_us >= shared.span.end_us
     today: ForecastThen = {
         "level": board["level"],
+        "level_bound": board.get("level_bound", 0),
         "change_percent_per_month": board["change_percent_per_month"],
         "breach_probability": board["breach_probability"],
     }
@@ -235,6 +237,7 @@ def _stream(stream: StreamLots, alerts: Sequence[Alert], notices: Sequence[Notic
         "retested": disposition["retested"],
         **figures(stream.lots, stream.earlier, declared.unit, declared.scale),
         "level_now": forecast["level"],
+        "level_now_bound": forecast["level_bound"],
         "change_percent_per_month": forecast["change_percent_per_month"],
         "breach_probability": forecast["breach_probability"],
         "ppk": board["ppk"],

@@ -43,7 +43,6 @@ __all__ = [
     "CHART_LEGEND",
     "COUNTS",
     "NOBODY",
-    "OVERVIEW_HEADS",
     "PARTS",
     "REASON_WORDS",
     "alert_lines",
@@ -53,12 +52,14 @@ __all__ = [
     "drawn_up",
     "events",
     "facts",
+    "level_of",
     "lowest_score",
     "move",
     "notice_lines",
     "notices",
     "order",
     "overview_counts",
+    "overview_heads",
     "part_cells",
     "part_heads",
     "place",
@@ -125,9 +126,6 @@ COUNTS: tuple[tuple[CountName, str], ...] = (
     ("set_aside", "set aside"),
     ("retested", "repeats"),
 )
-OVERVIEW_HEADS = (
-    "supplier", "place", "score", "", "lots", "conform", "fail", "undecided", "not valid", "nearer the limit", "farther",
-)  # fmt: skip
 CHART_LEGEND = (
     "In the charts a disc is a lot that conforms, a filled diamond one that fails, an open diamond one undecided, an open square "
     "one that does not count; a mark with a short line is the known end of a level that readings out of range leave open. The "
@@ -289,7 +287,8 @@ def drawn_up(card: Scorecard | Overview) -> str:
         )
         parts = [counted(count, one, many) for count, one, many in counts if count]
         parts += ["figures changed without a change of readings, lots or verdicts"] if change["other_figures"] else []
-        text += f" First issued {day(card['first_drawn_up_at'])}; since then {', '.join(parts) or 'no changes'}."
+        began = "Taken from imported history on" if card["from_history"] else "First issued"
+        text += f" {began} {day(card['first_drawn_up_at'])}; since then {', '.join(parts) or 'no changes'}."
     corrected = card["corrected_since"]
     changed = f"{counted(corrected, 'reading')} corrected" if corrected else "no reading corrected"
     return f"{text} Since the end of the quarter {changed}."
@@ -368,8 +367,17 @@ def stream_summary(row: CardStream, card: Scorecard) -> str:
     if row["change_low"] is not None:
         way, size = move(row)
         change = f"{size} against {card['earlier_quarter']}: {way}"
-    level = in_unit(row, row["level"])
+    level = level_of(row, in_unit(row, row["level"]))
     return f"{_lots(row)}. Level {level}, {change}. Limit {room_to_limit(row)}. Alerts: {events(row)}."
+
+
+def level_of(row: CardStream, level: str, *, earlier: bool = False) -> str:
+    """The level of a quarter with the lots that it leaves out: those of which readings out of range state a bound only."""
+    lots, left = (row["earlier_lots"], row["earlier_open_lots"]) if earlier else (row["level_lots"], row["open_lots"])
+    if not left:
+        return level
+    open_ones = f"{left} with readings beyond the range of the meter left out"
+    return f"{level}, from {lots} of {counted(lots + left, 'lot')}, {open_ones}" if lots else f"not known: {open_ones}"
 
 
 def facts(row: CardStream, card: Scorecard) -> list[tuple[str, str]]:
@@ -380,8 +388,11 @@ def facts(row: CardStream, card: Scorecard) -> list[tuple[str, str]]:
         change = f"{size}: {way}"
     return [
         ("lots", _lots(row)),
-        ("level", _span(row, "level", _digits(row), row["unit"])),
-        (f"in {card['earlier_quarter']}", _span(row, "earlier_level", _digits(row), row["unit"])),
+        ("level", level_of(row, _span(row, "level", _digits(row), row["unit"]))),
+        (
+            f"in {card['earlier_quarter']}",
+            level_of(row, _span(row, "earlier_level", _digits(row), row["unit"]), earlier=True),
+        ),
         ("change", change),
         ("limit", room_to_limit(row)),
         ("margin", _margin(row)),
@@ -492,7 +503,7 @@ def _forecast(row: CardStream) -> str:
     change = row["change_percent_per_month"]
     trend = "no trend known" if change is None else f"{signed(change, '.1f')} % a month"
     if row["level_now"] is not None:
-        trend = f"level {in_unit(row, row['level_now'])}, {trend}"
+        trend = f"level {in_unit(row, row['level_now'], row['level_now_bound'])}, {trend}"
     if row["breach_probability"] is None:
         return trend
     return f"{trend}; chance of a failing lot {chance_text(row['breach_probability'])}"
@@ -547,9 +558,24 @@ def order(overview: Overview) -> str:
     return "Suppliers with the same range of places can't be told apart and stand in order of their names."
 
 
-def overview_counts(row: OverviewRow) -> list[str]:
-    """The counts of a supplier under the heads of the overview."""
-    counts = [row["counts"][key] for key, _ in COUNTS[:5]]
+def _overview_columns(overview: Overview) -> list[tuple[CountName, str]]:
+    """The counts that have a column, so that they add up to the lots: the rarer ones only where a supplier has some."""
+    return [
+        (key, words)
+        for number, (key, words) in enumerate(COUNTS)
+        if number < 5 or any(row["counts"][key] for row in overview["rows"])
+    ]
+
+
+def overview_heads(overview: Overview) -> list[str]:
+    """The heads of the table of suppliers."""
+    counts = [words.removesuffix(" tested") for _, words in _overview_columns(overview)]
+    return ["supplier", "place", "score", "", *counts, "nearer the limit", "farther"]
+
+
+def overview_counts(row: OverviewRow, overview: Overview) -> list[str]:
+    """The counts of a supplier under these heads."""
+    counts = [row["counts"][key] for key, _ in _overview_columns(overview)]
     return [str(number) for number in (*counts, row["nearer"], row["away"])]
 
 

@@ -60,6 +60,7 @@ __all__ = [
     "shortly",
     "shown",
     "signed",
+    "stream_level",
     "wander",
     "weekday",
     "weeks",
@@ -174,6 +175,11 @@ def difference(value: float, in_percent: float | None, unit: str) -> str:
 def interval(low: str | None, high: str | None) -> str:
     """The interval of an estimated start, " (between 1 Mar 2026 and 1 May 2026)"; empty where there is none."""
     return f" (between {day(low)} and {day(high)})" if low and high else ""
+
+
+def stream_level(row: AlertNow | BoardRow) -> str:
+    """The level of a stream as it stands, with its sign where its lots show only one end: 14.2 nJ, > 21.0 nJ."""
+    return in_unit(row, row["level"], row.get("level_bound", 0))
 
 
 def room_to_limit(row: Limited) -> str:
@@ -335,7 +341,7 @@ def present_text(alert: Alert) -> str:
     if now["last_lot"] is None or now["last_lot"] == alert["lot"]:
         return ""
     chance = f"{chance_text(now['breach_probability'])} chance of a failing lot within the horizon"
-    level = f"level {in_unit(now, now['level'])}"
+    level = f"level {stream_level(now)}"
     if now["change_percent_per_month"] is not None:
         level += f", {change(now['change_percent_per_month'], digits_of(now))} a month"
     if now["breach_probability"] is None:
@@ -347,7 +353,7 @@ def present_text(alert: Alert) -> str:
 
 def now_text(now: AlertNow | BoardRow) -> str:
     """The present figures of an alert's stream, labelled: "now: level 16.7 nJ, last lot BF04286, +6.5 % a month"."""
-    text = f"now: level {in_unit(now, now['level'])}, last lot {now['last_lot'] or '–'}"
+    text = f"now: level {stream_level(now)}, last lot {now['last_lot'] or '–'}"
     if now["change_percent_per_month"] is not None:
         text += f", {change(now['change_percent_per_month'], digits_of(now))} a month"
     if now["breach_probability"] is not None:

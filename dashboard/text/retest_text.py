@@ -10,7 +10,7 @@ from dashboard.text.urls import RETESTS
 from ingest.documents.bench.ready import ReadyLoad
 from ingest.documents.retest import ChamberState, Retest, RetestReason
 
-__all__ = ["REASONS", "advice", "chamber_sentence", "chambers_to_wait_for", "headline", "to_do"]
+__all__ = ["REASONS", "advice", "chamber_sentence", "chambers_to_wait_for", "headline", "silent_logs", "to_do"]
 
 REASONS: dict[RetestReason, str] = {
     "short": "not enough hours in the chamber",
@@ -72,6 +72,16 @@ def advice(retests: Sequence[Retest]) -> list[Advice]:
 def chambers_to_wait_for(states: Sequence[ChamberState]) -> list[str]:
     """A sentence for each chamber in which a test would not be valid yet."""
     return [chamber_sentence(state) for state in states if not state["ready"]]
+
+
+def silent_logs(states: Sequence[ChamberState]) -> list[str]:
+    """A sentence for each chamber whose log is silent: its tolerance is not known since the last entry."""
+    return [
+        f"Chamber {state['name'] or 'not named'}: no log entry since {moment(state['last_at'])}; bring its log, a test is not valid "
+        "without it."
+        for state in states
+        if state["silent"]
+    ]
 
 
 def chamber_sentence(state: ChamberState) -> str:

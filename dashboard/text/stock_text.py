@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboard.text.formatting import amount, chance_text, characteristic, counted, day, percent, signed
+from dashboard.text.formatting import amount, chance_text, characteristic, counted, day, listed, percent, signed
 from dashboard.text.terminal_text import table
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.common.text import capitalised, printable
@@ -36,9 +36,9 @@ WORDS = {
     "passed": "date passed",
 }
 HOLDS: dict[Hold, str] = {
-    "failed": "hold: failed the limit",
-    "undecided": "hold: undecided",
-    "bags outside": "hold: bags outside the limit",
+    "failed": "hold: {} failed the limit",
+    "undecided": "hold: {} undecided",
+    "bags outside": "hold: bags outside the limit of {}",
     "no valid test": "hold: no valid test",
     "held": "hold: decided by a person",
 }
@@ -48,7 +48,9 @@ NO_STOCK = "No lot is in stock: put a count into drops/stock, or tests into drop
 def state(row: ShelfLotDay) -> str:
     """What is known of a lot on the day of the list; a hold comes before its date."""
     if row["hold"]:
-        return HOLDS[row["hold"]]
+        # A hold is about the lot, and the row is about the characteristic with the earliest date: often another one.
+        causes = [characteristic(one) for one in row["hold_by"]]
+        return HOLDS[row["hold"]].format(listed(causes) if causes else "")
     if row["is_unsighted"]:
         return "beyond sight: test again"
     return WORDS["passed"] if row["is_passed"] else WORDS[row["word"]]
@@ -93,7 +95,7 @@ def headline(document: StockDocument) -> str:
 
 def near_date(counts: ShelfCounts) -> str:
     """The lots in stock past their date, near it or beyond what the tests show; empty where there is none."""
-    near = dated_lots(counts["passed"], counts["due"], day(counts["by"]))
+    near = dated_lots(counts["passed"], counts["due"], f"by {day(counts['by'])}")
     unsighted = f"{counted(counts['unsighted'], 'lot')} beyond what the tests show" if counts["unsighted"] else ""
     return " and ".join(part for part in (near, unsighted) if part)
 

@@ -36,16 +36,17 @@ from dashboard.text.formatting import (
     moment,
     now_text,
     room_to_limit,
+    stream_level,
     wander,
     weeks,
 )
-from dashboard.text.retest_text import REASONS, chambers_to_wait_for
+from dashboard.text.retest_text import REASONS, chambers_to_wait_for, silent_logs
 from dashboard.text.retest_text import headline as retest_headline
 from dashboard.text.verdict.limit_change_text import in_force
 from dashboard.text.verdict.verdict_text import bags_text, level_text
 from ingest.common.text import capitalised, counted_lines, printable
 from ingest.documents.alert import Alert
-from ingest.documents.bench.instrument import Instrument
+from ingest.documents.bench.instrument import Instrument, OverdueInstrument
 from ingest.documents.bench.ready import ReadyDocument
 from ingest.documents.bench.sensor import Sensor
 from ingest.documents.case import Case
@@ -71,8 +72,8 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     )
 
 
-def board(rows: Sequence[BoardRow]) -> str:
-    """The weekly board."""
+def board(rows: Sequence[BoardRow], overdue: Sequence[OverdueInstrument] = ()) -> str:
+    """The weekly board, below the instruments that are past their calibration date."""
     if not rows:
         return "No stream yet: put CSV files into the drop folders, then run lotdrift run."
     heads = (
@@ -87,7 +88,11 @@ def board(rows: Sequence[BoardRow]) -> str:
         "to the limit",
         "last lot",
     )
-    return table(heads, [_board_line(row) for row in rows])
+    return "\n".join([*_overdue(overdue), table(heads, [_board_line(row) for row in rows])])
+
+
+def _overdue(overdue: Sequence[OverdueInstrument]) -> list[str]:
+    return [printable(line)] if (line := instrument_text.overdue_line(overdue)) else []
 
 
 def _board_line(row: BoardRow) -> list[str]:
@@ -96,7 +101,7 @@ def _board_line(row: BoardRow) -> list[str]:
         row["supplier"],
         row["product"],
         characteristic(row["characteristic"]),
-        in_unit(row, row["level"]),
+        stream_level(row),
         room_to_limit(row),
         change(row["change_percent_per_month"], digits_of(row)),
         chance_text(row["breach_probability"]),
@@ -244,8 +249,8 @@ def cases(documents: Sequence[Case]) -> str:
     return "\n".join([cases_headline(documents), *([table(heads, rows)] if rows else [])])
 
 
-def retests(documents: Sequence[Retest], chambers: Sequence[ChamberState]) -> str:
-    """The lots to test again, and the chambers in which no test is valid yet."""
+def retests(documents: Sequence[Retest], chambers: Sequence[ChamberState], overdue: Sequence[OverdueInstrument]) -> str:
+    """The lots to test again, the chambers in which no test is valid yet, and the instruments past their calibration date."""
     heads = ("supplier", "product", "lot", "characteristic", "reason", "since", "what to do")
     rows = [
         [
@@ -259,8 +264,11 @@ def retests(documents: Sequence[Retest], chambers: Sequence[ChamberState]) -> st
         ]
         for one in documents
     ]
-    lines = [printable(line) for line in (retest_headline(documents), *chambers_to_wait_for(chambers))]
-    return "\n".join([*lines, *([table(heads, rows)] if rows else [])])
+    lines = [
+        printable(line)
+        for line in (retest_headline(documents), *chambers_to_wait_for(chambers), *silent_logs(chambers))
+    ]
+    return "\n".join([*lines, *_overdue(overdue), *([table(heads, rows)] if rows else [])])
 
 
 def replay(document: ReplayDocument) -> str:
@@ -293,7 +301,7 @@ def instruments(documents: Sequence[Instrument], sensors: Sequence[Sensor]) -> s
 
 def ready(document: ReadyDocument) -> str:
     """What may be tested now, and when the rest."""
-    lines = [headline(document), next_step(document)]
+    lines = [headline(document), next_step(document), *_overdue(document["overdue"])]
     for chamber in document["chambers"]:
         lines += ["", chamber_line(chamber), *filter(None, [sensor_warning(chamber)])]
         for load in chamber["loads"]:

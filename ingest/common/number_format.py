@@ -99,8 +99,9 @@ def _decimals(value: float, digits: int) -> int:
 
 
 def signed(value: float, digits: str) -> str:
-    """A number with its sign; the minus is the printed one."""
-    return f"{value:+{digits}}".replace("-", "−")
+    """A number with its sign; the minus is the printed one, and what rounds to zero has no sign."""
+    text = f"{value:+{digits}}"
+    return text[1:] if text[0] in "+-" and float(text) == 0 else text.replace("-", "−")
 
 
 def digits_for(scatter: float, level: float | None = None) -> int:

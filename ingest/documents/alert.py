@@ -319,6 +319,7 @@ class AlertNow(TypedDict):
     """The stream of an alert as it stands now: the figures of its row on the board."""
 
     level: float | None
+    level_bound: Bound
     unit: str
     digits: NotRequired[Digits]
     last_lot: str | None

@@ -139,6 +139,7 @@ class NoticeDocument(StreamNames):
     difference_percent: float | None
     from_lots: Count
     level_now: float | None
+    level_now_bound: Bound
     lots: list[NoticeLot]
     basis: NoticeBasis | None
     retests: list[NoticeRetest]

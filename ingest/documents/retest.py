@@ -35,7 +35,10 @@ class Retest(StreamNames):
 
 
 class ChamberState(TypedDict):
-    """The newest break of a chamber's log; `valid_from_at` is null while the chamber is out of tolerance."""
+    """The newest break of a chamber's log; `valid_from_at` is null while the chamber is out of tolerance.
+
+    `silent`: `last_at`, the last entry, is longer ago than a gap in the log may last.
+    """
 
     name: str
     state: ConditioningState
@@ -45,3 +48,4 @@ class ChamberState(TypedDict):
     back_at: Moment | None
     valid_from_at: Moment | None
     ready: bool
+    silent: bool

@@ -95,16 +95,21 @@ class CardLot(TypedDict):
 
 
 class QuarterFigures(TypedDict):
-    """Level, change, room to the limit and scatter of one stream's quarter, each estimate with its interval."""
+    """Level, change, room to the limit and scatter of one stream's quarter, each estimate with its interval.
+
+    Levels are those of `level_lots`; the levels of `open_lots` are bounds only, from readings beyond the range of the meter, and stand in no mean.
+    """
 
     level: float | None
     level_low: float | None
     level_high: float | None
     level_lots: Count
+    open_lots: Count
     earlier_level: float | None
     earlier_level_low: float | None
     earlier_level_high: float | None
     earlier_lots: Count
+    earlier_open_lots: Count
     change: float | None
     change_low: float | None
     change_high: float | None
@@ -176,6 +181,7 @@ class CardStream(QuarterFigures, LotCounts, StreamNames):
     judged_by: JudgedBy
     readings: Count
     level_now: float | None
+    level_now_bound: Bound
     change_percent_per_month: float | None
     breach_probability: Probability | None
     ppk: float | None
@@ -273,7 +279,7 @@ class WeightShares(TypedDict):
 
 
 class FirstIssueChanges(TypedDict):
-    """What has changed since the scorecard of a quarter was first drawn up."""
+    """What has changed since the scorecard of a quarter was first drawn up; `verdicts_changed` counts tests, repeats included."""
 
     readings_corrected: Count
     lots_added: Count
@@ -283,6 +289,8 @@ class FirstIssueChanges(TypedDict):
 
 
 class _Quarter(TypedDict):
+    """What cards and overview share. `from_history`: at `first_drawn_up_at` the quarter after this one was over too, so the card is of an import."""
+
     lab: str
     quarter: QuarterName
     first_day: Day
@@ -292,6 +300,7 @@ class _Quarter(TypedDict):
     finished: bool
     corrected_since: Count
     first_drawn_up_at: Moment | None
+    from_history: bool
     since_first_drawn_up: FirstIssueChanges | None
     weights: WeightShares
     fails_by_size: bool

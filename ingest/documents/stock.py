@@ -75,7 +75,8 @@ class ShelfLotDay(ShelfLot):
     """A lot on the shelf as of a day: its age, and the chance of being over its limit that day and by a later one.
 
     `is_passed`: its date has passed. `is_unsighted`: nothing is stated for that day any more, as the tests of its film do not reach so
-    far. `hold` is about its use, whatever the date.
+    far. `hold` is about the use of the lot, whatever the date; `hold_by` are the characteristics whose result is the reason, which need not be the one
+    of the row. It is empty where a person holds the lot or no test is valid.
     """
 
     digits: NotRequired[Digits]
@@ -85,6 +86,7 @@ class ShelfLotDay(ShelfLot):
     is_passed: bool
     is_unsighted: bool
     hold: Hold | None
+    hold_by: list[str]
     chance_today: Probability | None
     chance_by: Probability | None
 

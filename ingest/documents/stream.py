@@ -79,6 +79,8 @@ class _BoardFigures(TypedDict):
     lots: Count
     last_lot: str | None
     level: float | None
+    # The sign of a level of which the lots show only one end; stores of 0.6.0 have none until the stream is derived again.
+    level_bound: NotRequired[Bound]
     limit_lower: float | None
     limit_upper: float | None
     change_percent_per_month: float | None
@@ -119,6 +121,8 @@ class StoredSparkline(TypedDict):
     """
 
     lots: list[tuple[float, float]]
+    # Lots that readings out of range leave open: weeks before the last lot, the known end, and the sign of the level beyond it.
+    bounded: NotRequired[list[tuple[float, float, Bound]]]
     fan: list[tuple[float, float, float, float, float]]
     usual: float | None
     lower: float | None

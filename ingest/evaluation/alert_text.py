@@ -60,12 +60,12 @@ def suspect_named(kind: str, suspect: str, quantity: str | None) -> str:
     return printable(SUSPECT[kind][0].format(suspect=suspect, place=place, quantity=quantity))
 
 
-def dated_lots(passed: int, due: int, by: str) -> str:
-    """The lots in stock past their date, and those whose date comes by a day; empty where there is none."""
+def dated_lots(passed: int, due: int, when: str) -> str:
+    """The lots in stock past their date, and those whose date comes by a day or in the weeks from a day; empty where there is none."""
     parts = [f"{passed:,} lot{'' if passed == 1 else 's'} past the date"] if passed else []
     if due:
         more = "more" if passed else f"lot{'' if due == 1 else 's'} with a date"
-        parts.append(f"{due:,} {more} by {by}")
+        parts.append(f"{due:,} {more} {when}")
     return " and ".join(parts)
 
 

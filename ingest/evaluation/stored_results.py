@@ -16,7 +16,7 @@ from ingest.common.instants import microseconds, weeks_to_us
 from ingest.common.number_format import LEAST_DIGITS, digits_for
 from ingest.config.limit_history import SIDES, step_document
 from ingest.documents.entries import StoredRestart, StoredSignature
-from ingest.documents.fields import Direction
+from ingest.documents.fields import Bound, Direction
 from ingest.documents.stream import (
     Capability as CapabilityDocument,
 )
@@ -57,6 +57,7 @@ __all__ = [
     "numbers",
     "point_documents",
     "sketch",
+    "stated_level",
     "stream_digits",
     "stream_document",
 ]
@@ -69,6 +70,8 @@ FUTURES = 100
 # A stream is silent when no lot came for four times the median pause between its lots, and for at least eight weeks.
 SILENT_PAUSES = 4
 SILENT_WEEKS = 8.0
+# So many lots beyond the range in a row are no single wild lot: common practice.
+LAST_LOTS = 2
 
 
 def number(value: float | None) -> float | None:
@@ -143,13 +146,15 @@ def board_row(context: StreamContext) -> StoredBoardRow:
     declared, evaluation, bounds = context.declared, context.evaluation, context.limits_now
     points, outlook = evaluation.points, evaluation.forecast
     limited, capability = bounds.lower is not None or bounds.upper is not None, _capability(evaluation)
+    level, bound = _level_now(evaluation)
     return {
         "unit": declared.unit,
         "digits": stream_digits(evaluation, declared.scale),
         "lots": len(set(points["lot"][points["valid"]].tolist())),
         "last_lot": str(points["lot"][-1]),
         "last_tested_us": int(points["started_us"][-1]),
-        "level": _unit(_level_now(evaluation), declared.scale),
+        "level": _unit(level, declared.scale),
+        "level_bound": bound,
         "limit_lower": bounds.lower,
         "limit_upper": bounds.upper,
         "change_percent_per_month": number(outlook.change_percent_per_month),
@@ -163,12 +168,46 @@ def board_row(context: StreamContext) -> StoredBoardRow:
     }
 
 
-def _level_now(evaluation: Evaluation) -> float | None:
-    """Where the stream stands: the forecast's level, or the last measured one while there is no forecast."""
-    if evaluation.forecast.level_now is not None:
-        return float(evaluation.forecast.level_now)
-    measured = evaluation.points["level"][evaluation.points["measured"]]
-    return float(measured[-1]) if measured.size else None
+def _level_now(evaluation: Evaluation) -> tuple[float | None, Bound]:
+    """Where the stream stands, with its sign: the forecast's level, or the last measured one while there is no forecast."""
+    points, level = evaluation.points, evaluation.forecast.level_now
+    behind = np.asarray(evaluation.in_forecast)
+    if level is None:
+        measured = np.flatnonzero(points["measured"])
+        level = float(points.floats("level")[measured[-1]]) if measured.size else None
+        behind = np.isin(np.arange(len(points)), measured[-1:])
+    # The forecast has no level of a lot with all bags out of range, but the level now has to agree with its known end.
+    behind = behind | _wholly_open(points)
+    return stated_level(level, *(points.floats(name)[behind] for name in ("weeks", "level_low", "level_high")))
+
+
+def stated_level(
+    level: float | None, weeks: np.ndarray, low: np.ndarray, high: np.ndarray
+) -> tuple[float | None, Bound]:
+    """The level of a stream with its sign: the end that its lots show, where they leave open how far beyond it the level lies.
+
+    `weeks` are the times of the lots that the level is estimated from, in order; `low` and `high` the ends that the readings of each leave
+    it, all in the charted scale. The estimate of a lot that readings out of range leave open serves the search for drifts and is no level to state: it
+    counts up to the farthest level that a lot of the last year shows. Nor is a level stated that both of the last lots lie beyond.
+    """
+    if not weeks.size:
+        return level, 0
+    recent = weeks > weeks[-1] - YEAR_WEEKS
+    low, high = low[recent], high[recent]
+    has_low, has_high = np.isfinite(low), np.isfinite(high)
+    above, below = has_low & ~has_high, has_high & ~has_low
+    if level is None:
+        # Every lot is open: the last one states its end.
+        return (float(low[-1]), 1) if above[-1] else (float(high[-1]), -1) if below[-1] else (None, 0)
+    if above.any() and level > (most := float(low[has_low].max())):
+        return most, 1
+    if below.any() and level < (least := float(high[has_high].min())):
+        return least, -1
+    if above[-LAST_LOTS:].sum() == LAST_LOTS and level < (passed := float(low[-LAST_LOTS:].min())):
+        return passed, 1
+    if below[-LAST_LOTS:].sum() == LAST_LOTS and level > (passed := float(high[-LAST_LOTS:].max())):
+        return passed, -1
+    return level, 0
 
 
 def _weeks_to_limit(evaluation: Evaluation) -> WeeksToLimit | None:
@@ -192,18 +231,23 @@ def sketch(context: StreamContext) -> StoredSparkline:
 
     points = evaluation.points
     # An outlier is a lot of the picture, though the forecast does not follow it.
-    believed = np.asarray(points["measured"] & ~points["unreviewed"] & _determined(points))
-    weeks, level = points.floats("weeks")[believed], points.floats("level")[believed]
+    believed = np.asarray(points["measured"] & ~points["unreviewed"]) | _wholly_open(points)
+    level, bound = _charted(*(points.floats(name)[believed] for name in ("level", "level_low", "level_high")))
+    weeks = points.floats("weeks")[believed]
     recent = weeks > weeks[-1] - YEAR_WEEKS if weeks.size else believed[believed]
+    lots = [
+        (round(ago, 2), round(drawn, 4), sign)
+        for ago, drawn, sign in zip(
+            (weeks[recent] - weeks[-1:]).tolist(), level[recent].tolist(), bound[recent].tolist(), strict=True
+        )
+    ]
     fan = evaluation.forecast.fan
     # The fan begins at the last lot that the forecast uses; the picture, at the last lot.
     used = points.floats("weeks")[evaluation.in_forecast]
     passed = float(weeks[-1] - used[-1]) if used.size and weeks.size else 0.0
     return {
-        "lots": [
-            (round(ago, 2), round(own, 4))
-            for ago, own in zip((weeks[recent] - weeks[-1:]).tolist(), level[recent].tolist(), strict=True)
-        ],
+        "lots": [(ago, drawn) for ago, drawn, sign in lots if not sign],
+        "bounded": [(ago, drawn, sign) for ago, drawn, sign in lots if sign],
         "fan": [
             (round(ahead - passed, 4), round(p10, 4), round(p25, 4), round(p75, 4), round(p90, 4))
             for ahead, p10, p25, _, p75, p90 in fan.to_numpy().tolist()
@@ -550,6 +594,19 @@ def _outside(points: Rows) -> np.ndarray:
 def _determined(points: Rows) -> np.ndarray:
     """Whether the readings of each point leave no end of its level open; ends in the charted scale."""
     return np.asarray(np.isfinite(points.floats("level_low")) & np.isfinite(points.floats("level_high")))
+
+
+def _wholly_open(points: Rows) -> np.ndarray:
+    """Whether all readings of a valid test are out of range on one side: it has a known end and no level."""
+    one_end = np.isfinite(points.floats("level_low")) != np.isfinite(points.floats("level_high"))
+    return np.asarray(points["valid"] & ~points["measured"] & ~points["unreviewed"] & one_end)
+
+
+def _charted(level: np.ndarray, low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The value that a small picture draws for each lot in the charted scale, and the sign of its bound, as `_shown` in the unit."""
+    has_low, has_high = np.isfinite(low), np.isfinite(high)
+    is_closed = has_low & has_high
+    return np.where(is_closed, level, np.where(has_low, low, high)), np.where(is_closed, 0, np.where(has_low, 1, -1))
 
 
 def _shown(points: Rows) -> tuple[np.ndarray, np.ndarray]:

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import timedelta
 from hashlib import sha256
+from typing import TypedDict
 
 from sqlalchemy import Connection, delete, text
 
@@ -20,9 +22,18 @@ from ingest.store import schema
 from ingest.store.last_round import last_round, misdated
 from ingest.store.store import Store, insert_many
 
-__all__ = ["changes", "record_first_issue"]
+__all__ = ["changes", "is_from_history", "record_first_issue"]
 
-Lots = dict[str, dict[str, str]]
+
+class _Note(TypedDict):
+    """How a lot of a stream stood, and the verdict of each of its tests by its start."""
+
+    standing: str
+    verdicts: dict[str, str]
+
+
+# By supplier; a note of a version before 0.7.0 has the standing alone.
+Lots = dict[str, dict[str, _Note | str]]
 
 
 def record_first_issue(store: Store, lab: Lab) -> None:
@@ -99,7 +110,11 @@ def _lots(streams: Sequence[StreamLots]) -> Lots:
     for stream in streams:
         own = found.setdefault(stream.supplier, {})
         for lot in stream.lots:
-            own[json.dumps([stream.product, stream.characteristic, lot.lot], ensure_ascii=False)] = lot.standing
+            key = json.dumps([stream.product, stream.characteristic, lot.lot], ensure_ascii=False)
+            own[key] = {
+                "standing": lot.standing,
+                "verdicts": {str(started): verdict for started, verdict in lot.verdicts.items()},
+            }
     return found
 
 
@@ -121,9 +136,11 @@ def _figures(lot: QuarterLot) -> list[object]:
     ]  # fmt: skip
 
 
-def _difference(then: Mapping[str, str], now: Mapping[str, str], corrected: int, *, other: bool) -> FirstIssueChanges:
+def _difference(
+    then: Mapping[str, _Note | str], now: Mapping[str, _Note | str], corrected: int, *, other: bool
+) -> FirstIssueChanges:
     added, gone = len(now.keys() - then.keys()), len(then.keys() - now.keys())
-    verdicts = sum(then[lot] != now[lot] for lot in then.keys() & now.keys())
+    verdicts = sum(_changed_verdicts(then[lot], now[lot]) for lot in then.keys() & now.keys())
     return {
         "readings_corrected": corrected,
         "lots_added": added,
@@ -132,3 +149,15 @@ def _difference(then: Mapping[str, str], now: Mapping[str, str], corrected: int,
         # Figures can move without any of these: a limit declared again, or another way to work them out.
         "other_figures": other and not (corrected or added or gone or verdicts),
     }
+
+
+def _changed_verdicts(then: _Note | str, now: _Note | str) -> int:
+    """The tests of a lot with another verdict; at least one where the lot counts otherwise."""
+    was, old = (then, {}) if isinstance(then, str) else (then["standing"], then["verdicts"])
+    stands, new = (now, {}) if isinstance(now, str) else (now["standing"], now["verdicts"])
+    return max(int(was != stands), sum(old[test] != new[test] for test in old.keys() & new.keys()))
+
+
+def is_from_history(span: Quarter, drawn_us: int | None, lab: Lab) -> bool:
+    """Whether the card of a quarter is of an imported history: the first round that had its lots came after the next quarter, too."""
+    return drawn_us is not None and drawn_us >= quarter_on(span.last + timedelta(days=1), lab).end_us

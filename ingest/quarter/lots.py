@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import TypedDict, cast, get_args
 
@@ -117,12 +117,18 @@ class QuarterLot:
     lot: str
     session: QuarterSession
     standing: Standing
+    # The verdict of each test of the lot in the quarter, by its start.
+    verdicts: Mapping[int, str] = field(default_factory=dict)
+
+    @property
+    def counts(self) -> bool:
+        """Whether its test is one of the supplier's film."""
+        return self.standing in ("pass", "fail", "undecided", "unlimited")
 
     @property
     def measured(self) -> bool:
         """Whether its level is one of the supplier's film."""
-        counts = self.standing in ("pass", "fail", "undecided", "unlimited")
-        return counts and self.session["level"] is not None
+        return self.counts and self.session["level"] is not None
 
 
 @dataclass(slots=True)
@@ -182,7 +188,10 @@ def _lots(sessions: Iterable[RowMapping], explained: Sequence[tuple[int, int]], 
     by_lot: dict[str, list[QuarterSession]] = {}
     for row in sessions:
         by_lot.setdefault(row["lot"], []).append(_session(row, scale))
-    found = [_lot(lot, own, explained) for lot, own in by_lot.items()]
+    found = [
+        replace(_lot(lot, own, explained), verdicts={one["started_us"]: str(one["verdict"]) for one in own})
+        for lot, own in by_lot.items()
+    ]
     return sorted(found, key=lambda lot: (lot.session["started_us"], lot.lot))
 
 

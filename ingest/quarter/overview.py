@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from collections.abc import Sequence
+from typing import Literal
 
 from ingest.documents.scorecard import (
     CardStream,
@@ -64,6 +65,7 @@ def supplier_overview(cards: Sequence[Scorecard]) -> Overview:
         "earlier_quarter": first["earlier_quarter"],
         "drawn_up_at": first["drawn_up_at"],
         "first_drawn_up_at": first["first_drawn_up_at"],
+        "from_history": first["from_history"],
         "finished": first["finished"],
         "corrected_since": sum(card["corrected_since"] for card in cards),
         "since_first_drawn_up": _summed([card["since_first_drawn_up"] for card in cards]),
@@ -122,14 +124,12 @@ def _line(card: Scorecard) -> SupplierLine:
     """Direction in the quarter, the stream to begin with, and why: for purchasing, who read one line a supplier.
 
     A move that was detected earlier and has not come back is a reason to talk, but no change of this quarter; nor is a single
-    lot whose bags vary.
+    lot whose bags vary. What the card of a stream calls no clear change gives no direction: a drift counts only where the means of the two
+    quarters can't be compared, and a wider variation only where it is clearly wider than in the quarter before.
     """
     ranked = sorted(card["streams"], key=_concern, reverse=True)
     worst = ranked[0] if ranked and any(_concern(ranked[0])) else None
-    worse = any(
-        row["direction"] == Direction.NEARER or row["events"]["spread"] > 1 or _drifts(row) for row in card["streams"]
-    )
-    better = any(row["direction"] == Direction.AWAY or row["drifts_away"] for row in card["streams"])
+    worse, better = any(map(_is_worse, card["streams"])), any(map(_is_better, card["streams"]))
     return {
         "direction": "worse" if worse else "better" if better else "unchanged",
         "product": worst["product"] if worst else None,
@@ -138,6 +138,21 @@ def _line(card: Scorecard) -> SupplierLine:
     }
 
 
+def _is_worse(row: CardStream) -> bool:
+    if row["direction"] == Direction.NEARER or (row["direction"] == Direction.NOT_COMPARED and _drifts(row)):
+        return True
+    return row["events"]["spread"] > 1 and any((row[ratio] or 0.0) > 1 for ratio in WIDER)
+
+
+def _is_better(row: CardStream) -> bool:
+    return row["direction"] == Direction.AWAY or (row["direction"] == Direction.NOT_COMPARED and row["drifts_away"] > 0)
+
+
+# The lower ends of the intervals by which a card calls the variation of the bags wider.
+WIDER: tuple[Literal["bag_spread_ratio_low", "reading_spread_ratio_low"], ...] = (
+    "bag_spread_ratio_low",
+    "reading_spread_ratio_low",
+)
 # A chance of a failing lot from which a stream is worth talking about: common practice.
 LIKELY = 0.2
 

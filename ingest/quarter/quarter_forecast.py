@@ -14,7 +14,8 @@ from sqlalchemy import Connection, text
 
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.config.lab import Lab
-from ingest.evaluation.stored_results import number
+from ingest.documents.fields import Bound
+from ingest.evaluation.stored_results import number, stated_level
 from ingest.sessions.session_columns import for_evaluation, sessions_of
 from ingest.sessions.suspect_values import STANDS
 from spc.stream.evaluate import Settings, forecast_of
@@ -28,6 +29,7 @@ class ForecastThen(TypedDict):
     """The forecast of a stream as of a moment."""
 
     level: float | None
+    level_bound: Bound
     change_percent_per_month: float | None
     breach_probability: float | None
 
@@ -56,11 +58,13 @@ def forecasts_at(
         )
         prepared = for_evaluation(lab, product, characteristic, rows, _set_aside(connection, stream))
         estimate = forecast_of(prepared, settings, _outliers(connection, stream, end_us))
-        level = None
-        if estimate.level_now is not None:
-            level = number(float(to_unit(np.array([estimate.level_now]), declared.scale)[0]))
+        behind = np.asarray(prepared["valid"])
+        ends = (prepared.floats(name)[behind] for name in ("weeks", "level_low", "level_high"))
+        stated, bound = stated_level(estimate.level_now, *ends)
+        level = None if stated is None else number(float(to_unit(np.array([stated]), declared.scale)[0]))
         forecasts[stream] = {
             "level": level,
+            "level_bound": bound,
             "change_percent_per_month": number(estimate.change_percent_per_month),
             "breach_probability": number(estimate.breach_probability),
         }

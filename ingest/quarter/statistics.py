@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from typing import cast
+from typing import Literal, cast
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from ingest.documents.scorecard import QuarterFigures
 from ingest.quarter.lots import Limits, QuarterLot
 from spc.supplier import quarter
 from spc.supplier.quarter import Estimate
-from spc.vocabulary.enums import Scale, Side
+from spc.vocabulary.enums import Direction, Scale, Side
 from spc.vocabulary.finite import exp, percent_change
 
 __all__ = ["figures"]
@@ -47,11 +47,15 @@ def figures(lots: Sequence[QuarterLot], earlier: Sequence[QuarterLot], unit: str
     found_figures = {
         **_interval("level", found, as_unit),
         "level_lots": len(now),
+        "open_lots": _open(lots),
         **_interval("earlier_level", was, as_unit),
         "earlier_lots": len(before),
+        "earlier_open_lots": _open(earlier),
         **_interval("change", moved, percent_change if is_log else float),
         "change_in": "%" if is_log else unit,
-        "direction": quarter.direction(moved, side),
+        "direction": Direction.NOT_COMPARED
+        if _may_be_reversed(moved, lots, earlier)
+        else quarter.direction(moved, side),
         "limit_lower": limits[0],
         "limit_upper": limits[1],
         "limit_side": side,
@@ -66,6 +70,24 @@ def figures(lots: Sequence[QuarterLot], earlier: Sequence[QuarterLot], unit: str
 
 def _measured(lots: Sequence[QuarterLot]) -> list[QuarterLot]:
     return [lot for lot in lots if lot.measured]
+
+
+def _open(lots: Sequence[QuarterLot]) -> int:
+    """The lots whose level readings beyond the range of the meter leave open: they count, and the mean of the levels leaves them out."""
+    return sum(lot.counts and not lot.measured for lot in lots)
+
+
+def _may_be_reversed(moved: Estimate, lots: Sequence[QuarterLot], earlier: Sequence[QuarterLot]) -> bool:
+    """Whether lots that the means leave out, as their level is open at one end, may reverse the change."""
+    is_rise = moved.value > 0
+    return any(_is_open(lot, "low" if is_rise else "high") for lot in lots) or any(
+        _is_open(lot, "high" if is_rise else "low") for lot in earlier
+    )
+
+
+def _is_open(lot: QuarterLot, end: Literal["low", "high"]) -> bool:
+    ends = lot.session["level_range"]
+    return lot.counts and not lot.measured and (ends is None or ends[end] is None)
 
 
 def _levels(lots: Sequence[QuarterLot]) -> list[float]:

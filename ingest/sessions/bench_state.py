@@ -13,6 +13,8 @@ from itertools import pairwise
 
 import numpy as np
 
+from ingest.sessions.calibration_due import is_past_due
+
 __all__ = ["BenchState", "Calibration", "Check", "Outcome", "Reading", "bench_state", "check_outcome", "read_again"]
 
 
@@ -186,7 +188,7 @@ def bench_state(
         done = [each for each in calibrations if each.done_us <= started_us]
         if not done:
             good = False
-        elif done[-1].due_us is not None and started_us >= done[-1].due_us:
+        elif is_past_due(done[-1].due_us, started_us):
             overdue, good = True, False
     if checks is not None:
         before = [each for each in checks if 0 <= started_us - each.at_us <= each.before_us]

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from ingest.common.instants import HOUR_US
 from ingest.config.lab import Lab
-from ingest.config.models import Conditioning
+from ingest.sessions.chamber_rules import rule_of
 from ingest.sessions.conditioning import last_break, reach_us
 from ingest.store.store import fetch_frame, insert_many
 
@@ -33,10 +33,9 @@ def update_chamber_states(connection: Connection, lab: Lab) -> None:
     rows = []
     second = lab.second_sensors()
     for chamber, name, last_us in chambers:
-        rule = _rule(connection, lab, chamber)
+        rule = rule_of(connection, lab, chamber, name)
         if last_us is None or rule is None or name in second:
             continue
-        rule = lab.rule_in(rule, name)
         log = fetch_frame(connection, ENTRIES_SQL, (chamber, last_us - reach_us(rule)), TYPES)
         newest = last_break(log, rule)
         valid_from = None if newest.back_us is None else newest.back_us + round(rule.hours * HOUR_US)
@@ -47,17 +46,3 @@ def update_chamber_states(connection: Connection, lab: Lab) -> None:
         "VALUES (?, ?, ?, ?, ?, ?, ?)",
         rows,
     )
-
-
-def _rule(connection: Connection, lab: Lab, chamber: int) -> Conditioning | None:
-    """The conditioning of the newest test from a chamber, the first declared one where none was tested from it."""
-    conditioned = [one.name for one in lab.characteristics if lab.conditioning_for(one.name) is not None]
-    marks = ", ".join("?" * len(conditioned)) or "NULL"
-    characteristic = connection.exec_driver_sql(
-        "SELECT t.characteristic FROM session s JOIN stream t ON t.id = s.stream_id WHERE s.chamber_id = ? "
-        f"AND t.characteristic IN ({marks}) ORDER BY s.started_us DESC, t.characteristic LIMIT 1",
-        (chamber, *conditioned),
-    ).scalar()
-    if characteristic is not None:
-        return lab.conditioning_for(characteristic)
-    return next(iter(lab.conditioning.values()), None)

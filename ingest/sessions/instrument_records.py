@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from datetime import date, datetime, time, timedelta
 
 import pandas as pd
 from sqlalchemy import Connection
 
-from ingest.common.instants import HOUR_US, microseconds
+from ingest.common.instants import HOUR_US
 from ingest.config.lab import Lab
 from ingest.sessions.bench_state import BenchState, Calibration, Check, bench_state, check_outcome, read_again
+from ingest.sessions.calibration_due import end_of_day_us
 from ingest.store.dialect import among
 
 __all__ = [
@@ -102,7 +102,7 @@ def calibrations_of(connection: Connection, lab: Lab, instruments: list[int]) ->
     ):
         tolerance, last = _tolerance(lab, name, uncertainty), after or before
         is_right = bool(last) and tolerance is not None and abs(float(last)) <= tolerance
-        result[instrument].append(Calibration(int(done), _day_after_us(due, lab) if due else None, is_right))
+        result[instrument].append(Calibration(int(done), end_of_day_us(due, lab) if due else None, is_right))
     return result
 
 
@@ -123,12 +123,6 @@ def _tolerance(lab: Lab, instrument: str, uncertainty: str) -> float | None:
     """The declared tolerance of an instrument in percent, else the uncertainty of the calibration."""
     declared = next((one.tolerance_percent for one in lab.instruments if one.name == instrument), None)
     return declared if declared is not None else float(uncertainty) if uncertainty else None
-
-
-def _day_after_us(day: str, lab: Lab) -> int:
-    """The end of a day in the lab's zone: an instrument is in date on the day on which it is due."""
-    following = date.fromisoformat(day) + timedelta(days=1)
-    return microseconds(datetime.combine(following, time(), tzinfo=lab.zone))
 
 
 def checks_of(connection: Connection, lab: Lab, first_us: int, last_us: int) -> dict[int, list[Check]]:

@@ -23,9 +23,10 @@ from ingest.config.limit_history import SIDES
 from ingest.documents.bench.instrument import CalibrationRow, CheckRow, FoundOff, Instrument, TouchedLot
 from ingest.documents.bench.sensor import Sensor
 from ingest.documents.served import iso
-from ingest.sessions.bench_state import BenchState, Calibration, Check, Outcome, bench_state
+from ingest.sessions.bench_state import BenchState, Check, Outcome
+from ingest.sessions.calibration_due import overdue_instruments
 from ingest.sessions.capture_matches import days_off
-from ingest.sessions.instrument_records import calibrations_of, checks_of
+from ingest.sessions.instrument_records import checks_of
 from ingest.sessions.sensors import sensors
 from ingest.store.dialect import among
 from ingest.store.store import fetch_frame
@@ -103,15 +104,14 @@ def instruments(connection: Connection, lab: Lab, now: datetime) -> list[Instrum
     """Return every instrument that the tests or the calibrations name, as of `now`."""
     now_us = microseconds(now)
     named = connection.exec_driver_sql(INSTRUMENTS_SQL).fetchall()
-    ids = [int(row[0]) for row in named]
-    known = calibrations_of(connection, lab, ids) if ids else None
+    overdue = {one["name"] for one in overdue_instruments(connection, lab, now)}
     documents = []
     # All on record: a sheet of earlier years names the last good evidence of its time.
     checks = checks_of(connection, lab, np.iinfo(np.int64).min, now_us)
     for instrument, name, last_us in named:
         rows = _rows(connection, instrument, now_us)
         own = checks.get(instrument, [])
-        state = _state(connection, instrument, now_us, None if known is None else known.get(instrument, []))
+        state = BenchState.OVERDUE if name in overdue else _last_state(connection, lab, instrument)
         declared = next((one for one in lab.instruments if one.name == name), None)
         moves = _drift(rows, declared.tolerance_percent if declared else None)
         documents.append(
@@ -218,13 +218,18 @@ def _rows(connection: Connection, instrument: int, until_us: int) -> list[_Row]:
     ]
 
 
-def _state(connection: Connection, instrument: int, now_us: int, calibrations: list[Calibration] | None) -> BenchState:
-    """The state of the last test on the instrument, unless its calibration has passed its date since."""
-    if calibrations is not None and bench_state(now_us, now_us, calibrations, None) is BenchState.OVERDUE:
-        return BenchState.OVERDUE
+def _last_state(connection: Connection, lab: Lab, instrument: int) -> BenchState:
+    """The state of an instrument in date at its last test; one that was past its date then was calibrated since."""
     last = connection.exec_driver_sql(
-        "SELECT bench FROM session WHERE instrument_id = ? ORDER BY started_us DESC, id DESC LIMIT 1", (instrument,)
+        # The state of a test on several instruments is that of the worst of them, which need not be this one.
+        "SELECT bench FROM session s WHERE instrument_id = ? AND NOT EXISTS (SELECT 1 FROM session_instrument m WHERE m.session_id = s.id) "
+        "ORDER BY started_us DESC, id DESC LIMIT 1",
+        (instrument,),
     ).scalar()
+    if last == BenchState.OVERDUE:
+        return (
+            BenchState.UNCHECKED if any(one.expected is not None for one in lab.check_standards) else BenchState.CHECKED
+        )
     return BenchState.UNCHECKED if last is None else BenchState(last)
 
 

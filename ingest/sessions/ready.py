@@ -11,7 +11,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from ingest.common.errors import CallError
-from ingest.common.instants import DAY_US, HOUR_US, MINUTE_US, checked_day, microseconds
+from ingest.common.instants import DAY_US, HOUR_US, checked_day, microseconds
 from ingest.common.text import quoted
 from ingest.config.lab import Lab
 from ingest.config.models import Conditioning
@@ -26,6 +26,8 @@ from ingest.documents.bench.ready import (
 )
 from ingest.documents.served import iso
 from ingest.parsing.rows.load_rows import EVENTS, LAID
+from ingest.sessions.calibration_due import overdue_instruments
+from ingest.sessions.chamber_rules import is_silent
 from ingest.sessions.conditioning import FINE, ChamberLog, reach_us, tolerance
 from ingest.sessions.load_conditioning import Progress, readiness, stays_of
 from ingest.sessions.load_records import chamber_logs, rules_in
@@ -78,6 +80,7 @@ def ready(connection: Connection, lab: Lab, now: datetime) -> ReadyDocument:
         "loads_on_record": on_record,
         "chambers": chambers,
         "not_put_in": [_planned(connection, lab, load, now_us) for load in not_put_in if lab.conditioning],
+        "overdue": overdue_instruments(connection, lab, now),
     }
 
 
@@ -210,7 +213,7 @@ def _chamber(
 def _state(log: ChamberLog, now_us: int, rule: Conditioning) -> tuple[ChamberWord, int, int | None]:
     """State of a chamber by its last entry, since when, and when bags that were in by then are ready."""
     last = len(log.us) - 1
-    if now_us - log.us[last] > round(rule.longest_gap_minutes * MINUTE_US):
+    if is_silent(int(log.us[last]), now_us, rule):
         return "silent", int(log.us[last]), None
     if log.fault[last] != FINE:
         return "outside", int(log.us[log.fault_start[last]]), None

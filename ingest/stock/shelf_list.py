@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 from sqlalchemy import Connection
@@ -211,31 +211,40 @@ def _rows(connection: Connection, rows: Sequence[Any], today: int, end: int) -> 
 
 # The result that stands is that of the lot's point on the chart; the newest valid test says how the lot is now.
 RESULTS_SQL = """
-SELECT s.lot_id, s.stream_id, s.verdict, p.session_id IS NOT NULL, b.outside FROM session s
-LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id LEFT JOIN bag_count b ON b.session_id = s.id
+SELECT s.lot_id, t.characteristic, s.verdict, p.session_id IS NOT NULL, b.outside FROM session s
+JOIN stream t ON t.id = s.stream_id LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id LEFT JOIN bag_count b ON b.session_id = s.id
 WHERE s.lot_id IN {lots} AND s.verdict <> 'invalid' ORDER BY s.started_us
 """
 DECISIONS_SQL = "SELECT subject, what FROM act WHERE subject IN {subjects} ORDER BY id"
 LOTS_AT_ONCE = 5_000
 
 
-def _holds(connection: Connection, subjects: Mapping[int, str]) -> dict[int, Hold]:
+class _Cause(NamedTuple):
+    """Why a lot is on hold, and the characteristics whose result is the reason; none for a person's entry or a lot without a valid test."""
+
+    hold: Hold
+    characteristics: tuple[str, ...] = ()
+
+
+def _holds(connection: Connection, subjects: Mapping[int, str]) -> dict[int, _Cause]:
     """The lots that are not to be used before a person decides; `subjects` are the lots with their subjects of the audit log."""
-    worst: dict[int, Hold] = {}
+    worst: dict[int, _Cause] = {}
     pending: list[tuple[int, str]] = list(subjects.items())
     for start in range(0, len(pending), LOTS_AT_ONCE):
         some = pending[start : start + LOTS_AT_ONCE]
         keys, values = among(connection, [(lot,) for lot, _ in some])
-        standing: dict[int, set[Hold | None]] = {}
-        newest: dict[int, dict[int, Hold | None]] = {}
-        for lot, stream, verdict, counts, outside in connection.exec_driver_sql(RESULTS_SQL.format(lots=keys), values):
+        standing: dict[int, set[tuple[Hold | None, str]]] = {}
+        newest: dict[int, dict[str, Hold | None]] = {}
+        for lot, tested, verdict, counts, outside in connection.exec_driver_sql(RESULTS_SQL.format(lots=keys), values):
             result = _hold(verdict, outside or 0)
-            standing.setdefault(lot, set()).update([result] if counts else [])
-            newest.setdefault(lot, {})[stream] = result
+            standing.setdefault(lot, set()).update([(result, tested)] if counts else [])
+            newest.setdefault(lot, {})[tested] = result
         for lot, _ in some:
-            results = standing.get(lot, set()).union(newest.get(lot, {}).values()) or {"no valid test"}
-            if named := [one for one in HOLDS if one in results]:
-                worst[lot] = named[0]
+            results = standing.get(lot, set()).union((hold, tested) for tested, hold in newest.get(lot, {}).items())
+            if not results:
+                worst[lot] = _Cause("no valid test")
+            elif cause := next((one for one in HOLDS if any(hold == one for hold, _ in results)), None):
+                worst[lot] = _Cause(cause, tuple(sorted(tested for hold, tested in results if hold == cause)))
         keys, values = among(connection, [(subject,) for _, subject in some])
         decided = {
             subject: what
@@ -244,14 +253,14 @@ def _holds(connection: Connection, subjects: Mapping[int, str]) -> dict[int, Hol
         }
         for lot, subject in some:
             if decided.get(subject) in (HOLD, RETURN):
-                worst[lot] = "held"
+                worst[lot] = _Cause("held")
             elif subject in decided:
                 worst.pop(lot, None)
     return worst
 
 
 # The worst first.
-HOLDS: tuple[Hold, ...] = ("failed", "undecided", "bags outside", "no valid test")
+HOLDS: tuple[Hold, ...] = ("failed", "undecided", "bags outside")
 
 
 def _hold(verdict: str, outside: int) -> Hold | None:
@@ -263,7 +272,7 @@ def _hold(verdict: str, outside: int) -> Hold | None:
 
 
 def _row(
-    row: Any, figures: ShelfFigures, today: int, now: float, later: float, digits: int, hold: Hold | None
+    row: Any, figures: ShelfFigures, today: int, now: float, later: float, digits: int, cause: _Cause | None
 ) -> ShelfLotDay:
     start = figures["made_on"] or figures["received_on"]
     age = None if start is None else (today - day_number(date.fromisoformat(start))) / DAYS_PER_MONTH
@@ -279,7 +288,8 @@ def _row(
         "age_since": None if start is None else "made" if figures["made_on"] else "received",
         "is_passed": row[5] == "passed" or (row[5] == "dated" and row[6] is not None and row[6] < today),
         "is_unsighted": row[5] == "beyond_sight" and row[6] is not None and row[6] < today,
-        "hold": hold,
+        "hold": None if cause is None else cause.hold,
+        "hold_by": [] if cause is None else list(cause.characteristics),
         "chance_today": None if np.isnan(now) else float(now),
         "chance_by": None if np.isnan(later) else float(later),
     }

@@ -101,18 +101,21 @@ def _alert(lab: Lab, film: tuple[str, str, str], lots: list[_Near], today: int, 
         characteristic=characteristic,
         lot=first.lot,
         raised_us=microseconds(datetime.combine(raised, time(12), tzinfo=lab.zone).astimezone(UTC)),
-        message=printable(_message(film, lots, passed, evidence["quantity"], today + lead)),
+        message=printable(_message(film, lots, passed, evidence["quantity"], today, lab.alerts.horizon_weeks)),
         evidence=evidence,
     )
 
 
-def _message(film: tuple[str, str, str], lots: list[_Near], passed: int, quantity: float | None, end: int) -> str:
+def _message(
+    film: tuple[str, str, str], lots: list[_Near], passed: int, quantity: float | None, today: int, weeks: float
+) -> str:
+    """The sentence with the day from which it counts: pages and papers count from the day on which they are read, and name another end."""
     supplier, product, characteristic = film
     first = lots[0]
     amount = "" if quantity is None else f" ({quantity:,.0f} {first.unit})".replace(" )", ")")
     kept = f"to be kept until {printed_day(day_of(first.keep_day))}"
     until = kept if first.word == "dated" else "no time left at its last test"
-    near = dated_lots(passed, len(lots) - passed, printed_day(day_of(end)))
+    near = dated_lots(passed, len(lots) - passed, f"in the {weeks:g} weeks from {printed_day(day_of(today))}")
     return (
         f"{supplier} {product}, {characteristic.replace('_', ' ')}: in stock, {near}{amount}; "
         f"first lot {first.lot}, {until}"

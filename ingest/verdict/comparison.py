@@ -287,6 +287,7 @@ def _candidate(
         "level": None if mean is None else _unit(mean, log),
         "spread": float(np.std(own.levels, ddof=1)) if len(own.levels) > 1 else None,
         "level_now": now,
+        "level_now_bound": board.get("level_bound", 0),
         "moves": moves,
         "limit_lower": lower,
         "limit_upper": upper,

@@ -18,7 +18,7 @@ from dashboard.queries.lab_reader import LabReader
 from dashboard.text import retest_text
 from dashboard.text.bench import instrument_text, ready_text
 from dashboard.text.bench.advice import Advice, Urgency, most_urgent
-from dashboard.text.formatting import characteristic, counted, day, in_unit, listed, moment, weekday
+from dashboard.text.formatting import characteristic, counted, day, listed, moment, stream_level, weekday
 from dashboard.text.urls import INSTRUMENTS, READY, RETESTS, alert_address
 from ingest.alerts.attribution import SHARE_WEEKS, AttributedShare, attributed_share
 from ingest.common.clock import now
@@ -191,7 +191,7 @@ def _standards_line(standards: list[ProductRow]) -> html.Li:
         return html.Li([word("undecided", "Not known"), html.Div("Check standards: none declared.")])
     moved = _moved(standards)
     values = ", ".join(
-        f"{row['product']}, {characteristic(row['characteristic'])}, {in_unit(row, row['level'])}" for row in standards
+        f"{row['product']}, {characteristic(row['characteristic'])}, {stream_level(row)}" for row in standards
     )
     state = word("look", "Moved") if moved else word("pass", "Stable")
     which = f"{listed(moved)} moved. " if moved else ""

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dash import dcc, html
 from sqlalchemy import Connection
 
-from dashboard.components.html_parts import link, lot_link, word
+from dashboard.components.html_parts import link, lot_link, overdue_calibration, word
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
+from dashboard.text.bench.instrument_text import overdue_line
 from dashboard.text.bench.ready_text import (
     PROMISE,
     chamber_line,
@@ -44,6 +45,7 @@ def layout(lab_reader: LabReader, at: str = "", **_other: str) -> html.Div:
         [
             html.H1(headline(document)),
             html.P(next_step(document), className="lead"),
+            overdue_calibration(overdue_line(document["overdue"])),
             html.P(dcc.Link("Put in or take out a load", href=LOADS, className="button")),
             html.P(f"As of {when(document['at'])}. {PROMISE}", className="quiet"),
             _last_known(document),

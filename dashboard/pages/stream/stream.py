@@ -41,6 +41,7 @@ from dashboard.text.formatting import (
     in_unit,
     listed,
     room_to_limit,
+    stream_level,
     wander,
     weekday,
     weeks,
@@ -269,7 +270,9 @@ def _chart(
     shown = span(view, document)
     points = points_between(document, shown)
     drawn: StreamDocument = {**document, "points": points}
-    figure = plotly_figures.stream(drawn, moves[0] if moves else None, shown, row["level"])
+    figure = plotly_figures.stream(
+        drawn, moves[0] if moves else None, shown, None if row.get("level_bound", 0) else row["level"]
+    )
     plotly_figures.pin_notes(figure, entries)
     marks = {part.get("name") for part in [*figure["data"], *figure["layout"]["shapes"]]}
     key = [entry for name, entry in KEY.items() if name in marks]
@@ -316,7 +319,7 @@ def _chart(
 def _summary(row: BoardRow, document: StreamDocument, lab: Lab) -> str:
     """The stream in a few sentences."""
     limits = document["limits"]
-    text = f"The level is {in_unit(row, row['level'])}"
+    text = f"The level is {stream_level(row)}"
     if row["change_percent_per_month"] is not None:
         text += f" and changes by {change(row['change_percent_per_month'], digits_of(row))} a month"
     limit = room_to_limit(row)

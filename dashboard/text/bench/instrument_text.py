@@ -6,29 +6,15 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from dashboard.text.bench.advice import Advice, Urgency, most_urgent
-from dashboard.text.formatting import counted, day, in_unit, listed
+from dashboard.text.formatting import counted, day, in_unit, listed, signed
 from dashboard.text.urls import INSTRUMENTS
 from ingest.common.text import capitalised
-from ingest.documents.bench.instrument import CheckRow, FoundOff, Instrument, InstrumentState
+from ingest.documents.bench.instrument import CheckRow, FoundOff, Instrument, InstrumentState, OverdueInstrument
 from ingest.documents.lot import SessionBench
 
 __all__ = [
-    "OUTCOMES",
-    "STATES",
-    "SUPPOSITIONS",
-    "advice",
-    "check_reading",
-    "check_words",
-    "found_off_line",
-    "headline",
-    "instrument_line",
-    "levels",
-    "next_step",
-    "short_state",
-    "since_last_good",
-    "tested_on",
-    "turns",
-    "wide_check_line",
+    "OUTCOMES", "STATES", "SUPPOSITIONS", "advice", "check_reading", "check_words", "found_off_line", "headline", "instrument_line", "levels",
+    "next_step", "overdue_line", "short_state", "since_last_good", "tested_on", "turns", "wide_check_line",
 ]  # fmt: skip
 
 STATES: dict[InstrumentState, str] = {
@@ -74,12 +60,17 @@ def advice(documents: Sequence[Instrument]) -> list[Advice]:
         asks.append(Advice(urgency, text, INSTRUMENTS))
 
     wrong = [one["name"] for one in documents if one["state"] in ("failed", "overdue")]
+    if failed := [one["name"] for one in documents if one["state"] == "failed"]:
+        add(Urgency.STOP, _do_not_test_on(failed, "is calibrated or passes its check"))
     # A check that passes shows nothing of a calibration that is overdue.
-    for state, until in (("failed", "is calibrated or passes its check"), ("overdue", "is calibrated")):
-        names = [one["name"] for one in documents if one["state"] == state]
-        if names:
-            text = f"Do not test on {', '.join(names)} until it {until}; an authorised person decides about the tests since."
-            add(Urgency.STOP, text)
+    if line := overdue_line(
+        [
+            {"name": one["name"], "due_on": one["due_on"]}
+            for one in documents
+            if one["state"] == "overdue" and one["due_on"]
+        ]
+    ):
+        add(Urgency.STOP, line)
     for one in documents:
         if one["name"] not in wrong and _is_unsettled(one):
             last = one["checks"][0]
@@ -119,6 +110,16 @@ def advice(documents: Sequence[Instrument]) -> list[Advice]:
     return asks
 
 
+def overdue_line(overdue: Sequence[OverdueInstrument]) -> str:
+    """What to do about the instruments whose calibration is past its due date; empty where there are none."""
+    names = [f"{one['name']} (calibration due {day(one['due_on'])})" for one in overdue]
+    return _do_not_test_on(names, "is calibrated") if names else ""
+
+
+def _do_not_test_on(names: Sequence[str], until: str) -> str:
+    return f"Do not test on {', '.join(names)} until it {until}; an authorised person decides about the tests since."
+
+
 def _is_unsettled(one: Instrument) -> bool:
     """Whether the last set-up check did not pass, and no calibration came after it."""
     if not one["checks"] or one["checks"][0]["outcome"] == "passed":
@@ -133,7 +134,7 @@ def check_reading(check: CheckRow) -> str:
     if off is None or low is None or high is None:
         return "has readings beyond the range of the meter"
     way = "high" if off > 0 else "low"
-    interval = f"95 %: {low:+.1f} to {high:+.1f} %".replace("-", "\N{MINUS SIGN}")
+    interval = f"95 %: {signed(low, '.1f')} to {signed(high, '.1f')} %"
     return f"read {abs(off):.1f} % {way} ({interval}; tolerance {check['tolerance_percent']:g} %)"
 
 
@@ -157,7 +158,7 @@ def instrument_line(one: Instrument) -> str:
         parts.append(f"next calibration due {day(one['due_on'])}")
     if one["drift_percent_year"] is not None:
         longest = f"; within tolerance for about {one['longest_days']:.0f} days" if one["longest_days"] else ""
-        parts.append(f"drift {one['drift_percent_year']:+.1f} % a year{longest}".replace("-", "\N{MINUS SIGN}"))
+        parts.append(f"drift {signed(one['drift_percent_year'], '.1f')} % a year{longest}")
     if one["gates"]:
         parts.append("its tests do not count while it is overdue or failed")
     return f"{one['name']}: {'; '.join(parts)}."

@@ -37,7 +37,7 @@ def _state(load: ReadyLoad) -> str:
 
 
 def event_line(event: LoadEvent) -> str:
-    """An event in a few words: "178 into north: Alder Film MB-10 L1 (6 bags), hung"; a plan does not state where the load is."""
+    """An event in a few words: "178 into north: Alder Film MB-10 L1 (6 bags), hung"; a plan states no place."""
     words = {"in": "into", "moved": "moved into", "out": "out of", "planned": "for"}
     lot = " ".join(part for part in (event["supplier"], event["product"], event["lot"]) if part)
     bags = f" ({event['specimens']})" if event["specimens"] else ""

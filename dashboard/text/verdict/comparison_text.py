@@ -94,7 +94,7 @@ def change(result: Comparison, value: float | None) -> str:
 def level(result: Comparison, one: Candidate) -> str:
     """The level of a candidate: the mean of its lots, or where it stands now if it moved."""
     if one["moves"] and one["level_now"] is not None:
-        return f"{amount(one['level_now'], result['unit'])} now"
+        return f"{amount(one['level_now'], result['unit'], one['level_now_bound'])} now"
     return amount(one["level"], result["unit"])
 
 
@@ -144,7 +144,7 @@ def cautions(result: Comparison) -> list[str]:
     for one in result["candidates"]:
         if one["moves"]:
             lines.append(
-                f"{name(one)} moved in this time: its mean is no fair picture. It stands at {amount(one['level_now'], result['unit'])} now."
+                f"{name(one)} moved in this time: its mean is no fair picture. It stands at {amount(one['level_now'], result['unit'], one['level_now_bound'])} now."
             )
         if one["left_out"]:
             lines.append(f"{counted(one['left_out'], 'lot')} of {name(one)} left out: beyond the range of the meter.")

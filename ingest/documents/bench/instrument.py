@@ -11,9 +11,16 @@ from ingest.documents.bench.sensor import Sensor
 from ingest.documents.fields import Count, Day, Digits, Moment, QuarterName
 from spc.vocabulary.enums import Verdict
 
-__all__ = ["CalibrationRow", "CheckRow", "FoundOff", "Instrument", "InstrumentState", "TouchedLot"]
+__all__ = ["CalibrationRow", "CheckRow", "FoundOff", "Instrument", "InstrumentState", "OverdueInstrument", "TouchedLot"]
 
 InstrumentState = Literal["checked", "unchecked", "overdue", "failed"]
+
+
+class OverdueInstrument(TypedDict):
+    """An instrument whose calibration is past its due date."""
+
+    name: str
+    due_on: Day
 
 
 class CalibrationRow(TypedDict):

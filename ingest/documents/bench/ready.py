@@ -6,6 +6,7 @@ from typing import Literal
 
 from typing_extensions import TypedDict
 
+from ingest.documents.bench.instrument import OverdueInstrument
 from ingest.documents.bench.sensor import Sensor
 from ingest.documents.fields import Count, Moment
 
@@ -96,9 +97,13 @@ class ReadyChamber(TypedDict):
 
 
 class ReadyDocument(TypedDict):
-    """Every chamber with a log, and the loads in it, at a moment; `not_put_in` are planned for a test and in no chamber."""
+    """Every chamber with a log, and the loads in it, at a moment; `not_put_in` are planned for a test and in no chamber.
+
+    `overdue` are the instruments whose calibration is past its due date.
+    """
 
     at: Moment
     loads_on_record: bool
     chambers: list[ReadyChamber]
     not_put_in: list[PlannedLoad]
+    overdue: list[OverdueInstrument]

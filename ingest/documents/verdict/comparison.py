@@ -6,7 +6,7 @@ from typing import Literal
 
 from typing_extensions import TypedDict
 
-from ingest.documents.fields import Count, Day, Moment, Probability
+from ingest.documents.fields import Bound, Count, Day, Moment, Probability
 from spc.vocabulary.enums import Scale
 
 __all__ = ["Answer", "Candidate", "ComparedLot", "Comparison", "Pair"]
@@ -39,6 +39,7 @@ class Candidate(TypedDict):
     level: float | None
     spread: float | None
     level_now: float | None
+    level_now_bound: Bound
     moves: bool
     limit_lower: float | None
     limit_upper: float | None

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 from dash import html
-from support.labs import NOW, Bench
+from support.labs import NOW, Bench, csv_text
 from support.page_text import words
-from support.shelves import PACES, count, fill, film_rows
+from support.shelves import PACES, STOCK, count, fill, film_rows
 
 from dashboard.delivery import weekly_digest
 from dashboard.queries import stored_documents
@@ -112,3 +112,30 @@ def test_a_narrow_screen_folds_the_lots_that_need_nothing_now(bench: Bench) -> N
     assert words(folds)[0] == "3 lots with a later date"
     assert {lot for lot in words(folds) if lot.startswith("L") and len(lot) == 2} == {"L2", "L4", "L6"}
     assert {lot for lot in words(in_sight) if lot.startswith("L") and len(lot) == 2} == {"L0", "L1", "L3", "L5"}
+
+
+@pytest.mark.usefixtures("lab_clock")
+def test_an_alert_names_the_day_it_counts_from_and_no_second_end_of_the_horizon(bench: Bench) -> None:
+    """Pages count from today and the alert from the last test or count, so both name their own day."""
+    rows, moments = film_rows([0.95 * pace for pace in PACES])
+    fill(bench, rows, moments)
+    counted_on = "2026-09-20"
+    lots = [(counted_on, "Alder Film", "PB-1", f"L{number}", 100, "bags", "", "") for number in range(7)]
+    (bench.folder / "drops" / "stock").mkdir()
+    bench.drop("stock.csv", csv_text(STOCK, lots), "stock")
+    bench.run()
+    reader = LabReader(bench.folder)
+    with reader.reading() as connection:
+        (alert,) = stored_documents.alerts(connection, reader.lab)
+        counts = shelf_counts(connection, reader.lab, NOW.date())
+        week = weekly_digest.document(connection, reader.lab, NOW)
+
+    assert counts["by"] == "2027-02-24"
+    assert "by 24 Feb 2027" in near_date(counts)
+    assert "by 24 Feb 2027" in week["stock"]
+    message = alert["message"]
+    assert (
+        "more in the 13 weeks from 20 Sep 2026 (" in message
+        or "with a date in the 13 weeks from 20 Sep 2026 (" in message
+    )
+    assert " by " not in message

@@ -20,6 +20,7 @@ from dashboard.text.formatting import (
     present_text,
     room_to_limit,
     shortly,
+    signed,
     weeks,
 )
 from ingest.common.number_format import amounts, digits_for, in_unit, shown_difference
@@ -335,3 +336,17 @@ def test_the_present_figures_lead_where_a_lot_was_tested_since() -> None:
 )
 def test_a_difference_is_that_of_the_printed_values(value: float, earlier: float, digits: int, shown: float) -> None:
     assert shown_difference(value, earlier, digits) == pytest.approx(shown, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (-0.04, ".1f", "0.0"),
+        (0.04, ".1f", "0.0"),
+        (-0.0, ".0f", "0"),
+        (-0.05001, ".1f", "\u22120.1"),
+        (3.25, ".1f", "+3.2"),
+    ],
+)
+def test_a_change_that_rounds_to_zero_has_no_sign(value: float, digits: str, text: str) -> None:
+    assert signed(value, digits) == text

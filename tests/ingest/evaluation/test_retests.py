@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import Any, get_args
 
 import pytest
-from support.commands import document
+from support.commands import call, document
 from support.labs import MONDAY, NOW, Bench, lot_rows
 from support.stores import on_both_stores
 
@@ -149,11 +149,32 @@ def test_a_chamber_out_of_tolerance_is_in_the_headline_with_the_hours_to_wait(
 
     reader = LabReader(bench.folder)
     with reader.reading() as connection:
-        sentences = chambers_to_wait_for(retest_list.chamber_states(connection, reader.lab))
+        sentences = chambers_to_wait_for(retest_list.chamber_states(connection, reader.lab, NOW))
 
     assert sentences == ([f"Chamber C1 {words}"] if words else [])
     for path in ("/", "/bench", "/retest"):
         assert (f"Chamber C1 {words}" in headings(bench, path)) is bool(words)
+
+
+@on_both_stores
+def test_a_silent_log_is_named_with_its_last_entry_where_tests_are_planned_again(bench: Bench) -> None:
+    within = "Every chamber with a log is within tolerance"
+    log(bench, 198.0, 12.0, -198.0)
+    bench.drop_climate("c2.csv", NOW - timedelta(hours=198), 196, chamber="C2")
+    bench.drop_tests("first.csv", lot_rows("L1", NOW - timedelta(hours=100), GOOD))
+    bench.run()
+    silent = "Chamber C2: no log entry since 25 Nov 2026, 10:00; bring its log, a test is not valid without it."
+    for shown in (headings(bench, "/retest"), call(bench.folder, "retest").stdout):
+        assert silent in shown
+        assert "Chamber C1: no log entry" not in shown
+        assert within not in shown
+    # The page Ready calls the same log silent, since the same entry.
+    assert "Chamber C2: no log entry since Wed 25 Nov, 10:00" in headings(bench, "/ready")
+
+    bench.drop_climate("c2-rest.csv", NOW - timedelta(hours=2), 2, chamber="C2")
+    bench.run()
+    assert "no log entry" not in headings(bench, "/retest")
+    assert within in headings(bench, "/retest")
 
 
 def test_rounds_drop_by_drop_and_one_round_end_in_the_same_list(bench: Bench) -> None:

@@ -45,11 +45,11 @@ def drawn_up(bench: Bench, name: str = "2026-Q3") -> bytes:
     return b"".join(path.read_bytes() for path in sorted((bench.folder / "exports").iterdir()))
 
 
-def card(bench: Bench, supplier: str = "Alder Film") -> dict[str, Any]:
+def card(bench: Bench, supplier: str = "Alder Film", name: str = "2026-Q3") -> dict[str, Any]:
     store = known_store(bench.folder)
     assert store is not None
     with store.reading() as connection:
-        (found,) = scorecard.documents(connection, load(bench.folder), "2026-Q3", supplier)
+        (found,) = scorecard.documents(connection, load(bench.folder), name, supplier)
     return found
 
 
@@ -164,3 +164,48 @@ def test_a_quarter_is_noted_once(finished: Bench) -> None:
         drawn_us, changed = first_issue.changes(connection, span, gather(connection, lab, span), 2**62)
     assert drawn_us is not None
     assert all(not any(one.values()) for one in changed.values())
+
+
+def test_every_test_with_another_verdict_is_counted_repeats_included(finished: Bench) -> None:
+    repeats = [lot_rows(f"L{week}", Q3 + timedelta(days=7 * week + 3), [[9.0, 9.1]] * 2) for week in range(3)]
+    for rows in repeats:
+        for row in rows:
+            row["specimen"] = int(str(row["specimen"])) + 10
+    finished.drop_tests("repeats.csv", [row for rows in repeats for row in rows])
+    round_of(finished)
+    # The limit was declared wrongly: all tests of the supplier fail by the right one.
+    finished.declare(LAB_TOML.replace("value = 20.0", "value = 5.0"))
+    round_of(finished, LATER)
+
+    changes = card(finished)["since_first_drawn_up"]
+
+    assert (changes["verdicts_changed"], changes["lots_added"]) == (9, 0)
+    assert "since then 9 verdicts changed." in wording.drawn_up(card(finished))
+
+
+def test_a_note_of_an_earlier_version_is_compared_by_how_each_lot_stood(finished: Bench) -> None:
+    round_of(finished)
+    with open_store(finished.folder).writing() as connection:
+        (notes,) = connection.exec_driver_sql("SELECT lots FROM drawn_quarter").one()
+        old = {
+            supplier: {lot: one["standing"] for lot, one in lots.items()}
+            for supplier, lots in json.loads(notes).items()
+        }
+        connection.exec_driver_sql("UPDATE drawn_quarter SET lots = ?", (json.dumps(old),))
+    assert not any(card(finished)["since_first_drawn_up"].values())
+
+    finished.declare(LAB_TOML.replace("value = 20.0", "value = 5.0"))
+    round_of(finished, LATER)
+    assert card(finished)["since_first_drawn_up"]["verdicts_changed"] == 6
+
+
+def test_a_quarter_that_came_with_an_import_was_not_issued_then(finished: Bench) -> None:
+    finished.drop_tests("old.csv", lot_rows("L0", datetime(2025, 5, 6, 9, tzinfo=UTC), [[9.0, 9.1]] * 2))
+    round_of(finished)
+    round_of(finished, LATER)
+
+    old, last = card(finished, name="2025-Q2"), card(finished)
+    assert (old["from_history"], last["from_history"]) == (True, False)
+    assert "Taken from imported history on 25 Nov 2026; since then no changes." in wording.drawn_up(old)
+    assert "First issued" not in wording.drawn_up(old)
+    assert "First issued 25 Nov 2026" in wording.drawn_up(last)

@@ -7,13 +7,16 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import openpyxl
+import pypdf
 import pytest
 from support.demolab import demo_lab
 from support.labs import LAB_TOML, Bench, lot_rows
+from support.page_text import words as page_words
 
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import export, scorecard, wording
+from dashboard.web.app import page
 from ingest.config.lab import load
 from ingest.quarter import lots, overview, supplier_scores
 from ingest.quarter.lots import quarter
@@ -221,3 +224,81 @@ def test_the_reason_to_talk_follows_the_forecast_of_the_quarter(chance: float | 
     }  # fmt: skip
 
     assert [one["what"] for one in overview._reasons(row)] == [reason]
+
+
+def test_no_supplier_has_a_direction_while_every_stream_has_no_clear_change(lab_reader: LabReader) -> None:
+    with lab_reader.reading() as connection:
+        cards = scorecard.documents(connection, lab_reader.lab, "2025-Q4")
+    by_name = {card["supplier"]: card for card in cards}
+    lines = {row["supplier"]: wording.purchasing_line(row) for row in supplier_overview(cards)["rows"]}
+    # A drift was detected in a stream whose mean did not move clearly against the quarter before.
+    assert [row["events"]["drift"] for row in by_name["Umberfold"]["streams"]].count(1) == 1
+    assert {row["direction"] for row in by_name["Umberfold"]["streams"]} == {"unclear"}
+    # The drift stays a reason to talk.
+    assert lines["Umberfold"].startswith("Umberfold: no clear change. Begin with ")
+    assert lines["Umberfold"].endswith(": drift.")
+
+
+@pytest.mark.parametrize(
+    ("over", "words", "direction"),
+    [
+        # The mean of the measured lots fell, while three lots lie above the range: nobody knows which way the level moved.
+        ([6.0, 6.1], "6.05 nJ (5.45 to 6.72), from 2 of 5 lots, 3 with readings beyond the range of the meter left out", "not_compared"),
+        # A rise of the measured lots stands: the others lie higher still.
+        ([16.0, 16.1], "16.0 nJ (15.4 to 16.7), from 2 of 5 lots, 3 with readings beyond the range of the meter left out", "nearer"),
+        ([], "not known: 3 with readings beyond the range of the meter left out", "not_compared"),
+    ],
+)  # fmt: skip
+def test_a_level_from_part_of_the_lots_names_those_it_leaves_out(
+    bench: Bench, over: list[float], words: str, direction: str
+) -> None:
+    first, then = datetime(2026, 4, 6, 9, tzinfo=UTC), datetime(2026, 7, 6, 9, tzinfo=UTC)
+    bench.drop_climate("log.csv", first - timedelta(days=4), 24 * 150)
+    rows = [
+        row for week in range(5) for row in lot_rows(f"A{week}", first + timedelta(weeks=week), [[9.0 + week / 10]] * 3)
+    ]
+    for week, level in enumerate([*over, ">30", ">30", ">30"]):
+        rows += lot_rows(f"B{week}", then + timedelta(weeks=week), [[level]] * 3)
+    bench.drop_tests("t.csv", rows)
+    bench.run()
+    reader = LabReader(bench.folder)
+    with reader.reading() as connection:
+        (card,) = scorecard.documents(connection, reader.lab, "2026-Q3")
+    (row,) = card["streams"]
+
+    assert (row["level_lots"], row["open_lots"], row["earlier_open_lots"]) == (len(over), 3, 0)
+    assert dict(wording.facts(row, card))["level"] == words
+    assert words.partition(", ")[2] in wording.stream_summary(row, card)
+    assert row["direction"] == direction
+    assert "left out" in export.FORMS["html"](card).decode()
+    assert "left out" in " ".join(page_words(page(reader, "/scorecards", "?quarter=2026-Q3")))
+
+
+def test_the_columns_of_the_overview_add_up_to_the_lots(bench: Bench, lab_reader: LabReader) -> None:
+    first, then = datetime(2026, 4, 6, 9, tzinfo=UTC), datetime(2026, 7, 6, 9, tzinfo=UTC)
+    bench.drop_climate("log.csv", first - timedelta(days=4), 24 * 150)
+    rows = [row for week in range(2) for row in lot_rows(f"A{week}", first + timedelta(weeks=week), [[9.0]] * 3)]
+    again = lot_rows("A0", then, [[9.1]] * 3)
+    for row in again:
+        row["specimen"] = int(str(row["specimen"])) + 10
+    rows += [
+        *again,
+        *lot_rows("B0", then + timedelta(weeks=1), [[9.0]] * 3),
+        *lot_rows("B1", then + timedelta(weeks=2), [[25.0]] * 3),
+    ]
+    bench.drop_tests("t.csv", rows)
+    bench.run()
+    plain = LabReader(bench.folder)
+    for reader, quarter_name, rarer in ((plain, "2026-Q3", ["repeats"]), (lab_reader, "2026-Q4", None)):
+        with reader.reading() as connection:
+            cards = scorecard.documents(connection, reader.lab, quarter_name)
+        document = supplier_overview(cards)
+        heads = wording.overview_heads(document)
+        for row in document["rows"]:
+            cells = [int(cell) for cell in wording.overview_counts(row, document)]
+            assert len(heads) == 4 + len(cells)
+            assert cells[0] == sum(cells[1:-2]) == row["counts"]["lots"]
+        if rarer is not None:
+            assert heads[9:-2] == rarer
+            assert "repeats" in pypdf.PdfReader(io.BytesIO(export.OVERVIEW_FORMS["pdf"](cards))).pages[0].extract_text()
+            assert '<th scope="col">repeats</th>' in export.OVERVIEW_FORMS["html"](cards).decode()

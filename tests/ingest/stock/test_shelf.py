@@ -14,6 +14,8 @@ from support.labs import LAB_TOML, Bench, csv_text, lot_rows
 from support.shelves import FILM, FIRST, NAME, STOCK, TODAY, count, fill, film_rows, logs
 from support.stores import on_both_stores
 
+from dashboard.paper import shelf_list
+from dashboard.text import stock_text
 from dashboard.text.stock_text import advice
 from ingest.audit.subjects import Subject
 from ingest.common.errors import CallError
@@ -242,6 +244,35 @@ def test_a_lot_whose_result_does_not_pass_is_on_hold_until_a_person_decides(benc
     store.close()
     decided = lots_of(shelf(bench))
     assert (decided["R1"]["hold"], decided["L1"]["hold"]) == (None, "held")
+
+
+@on_both_stores
+def test_a_hold_names_the_characteristic_that_causes_it_beside_one_that_passed(bench: Bench) -> None:
+    rows, moments = film_rows()
+    tested = moments[-1]
+    open_mean = [[">21"], [">21"], [">21"], [">21"], [5.0], [5.2]]
+    energy = [
+        *lot_rows("L0", tested + timedelta(hours=2), open_mean, product="PB-1"),
+        *lot_rows("L1", tested + timedelta(hours=3), [[30.0]] * 3, product="PB-1"),
+        *lot_rows("L2", tested + timedelta(hours=4), [[5.0], [5.1], [26.0]], product="PB-1"),
+    ]
+    fill(bench, [*rows, *energy], [*moments, tested + timedelta(hours=4)])
+    bench.run()
+    document = shelf(bench)
+    lots = lots_of(document)
+    expected = {
+        "L0": ("undecided", "hold: shielding energy undecided"),
+        "L1": ("failed", "hold: shielding energy failed the limit"),
+        "L2": ("bags outside", "hold: bags outside the limit of shielding energy"),
+    }
+    # The rows of these two are about the resistance, which has the date and passed.
+    assert all((lots[lot]["characteristic"], lots[lot]["word"]) == (NAME, "dated") for lot in ("L0", "L2"))
+    for lot, (hold, state) in expected.items():
+        named = lots[lot]["hold"], lots[lot]["hold_by"], stock_text.state(lots[lot])
+        assert named == (hold, ["shielding_energy"], state)
+        for shown in (stock_text.stock(document), shelf_list.as_csv(document), shelf_list.as_html(document, "Lab")):
+            assert state in shown
+    assert (lots["L3"]["hold"], lots["L3"]["hold_by"]) == (None, [])
 
 
 @on_both_stores

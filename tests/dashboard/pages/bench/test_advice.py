@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from support.commands import call, document
 from support.demolab import demo_lab
 from support.labs import LAB_TOML, MONDAY, NOW, Bench, csv_text, lot_rows
 from support.page_text import words
 
+from dashboard.delivery import weekly_digest
+from dashboard.pages import board
 from dashboard.pages import retest as retest_page
 from dashboard.pages.bench import bench as bench_page
 from dashboard.pages.bench import instruments as instruments_page
 from dashboard.pages.bench import ready as ready_page
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.bench.advice import Advice, Urgency, most_urgent
+from ingest.sessions.calibration_due import overdue_instruments
 
 IN_ORDER = "Nothing to do on the bench: test the loads that have had their hours."
 STANDARD = '[[check_standard]]\nsupplier = "Kept references"\nproduct = "coupon"\nexpected = 10.0\nbefore_hours = 60\n'
@@ -69,6 +73,42 @@ def test_what_another_page_asks_for_leads_the_bench_page_with_its_link(in_order:
     in_order.drop_tests("w.csv", [*high, *after])
     in_order.run()
     assert lead(in_order).startswith("Do not test on E1 until it is calibrated or passes its check")
+
+
+def test_a_calibration_past_its_due_date_is_stated_in_the_same_words_wherever_work_begins(in_order: Bench) -> None:
+    columns = ("instrument", "done_at", "due_on")
+    in_order.drop(
+        "b.csv", csv_text(columns, [("E1", (MONDAY + timedelta(days=1)).isoformat(), "2026-11-23")]), "calibrations"
+    )
+    in_order.run()
+    reader = LabReader(in_order.folder)
+    line = "Do not test on E1 (calibration due 23 Nov 2026) until it is calibrated; an authorised person decides about the tests since."
+    for page in (bench_page, instruments_page, board, ready_page, retest_page):
+        assert line in " ".join(" ".join(words(page.layout(reader))).split()), page.__name__
+    for command in ("instruments", "board", "ready", "retest"):
+        assert line in call(in_order.folder, command).stdout, command
+    overdue = [{"name": "E1", "due_on": "2026-11-23"}]
+    assert document(in_order.folder, "ready")["overdue"] == overdue
+    assert document(in_order.folder, "instruments")[0]["state"] == "overdue"
+    for command in ("board", "retest"):
+        assert call(in_order.folder, command, "--json").stderr == f"{line}\n"
+    with reader.reading() as connection:
+        week = weekly_digest.document(connection, reader.lab, NOW)
+    assert week["overdue"] == overdue
+    assert line in weekly_digest.as_message(week, {}, None).text
+
+    # On its due day an instrument is in date, and so is one that was calibrated since.
+    with reader.reading() as connection:
+        on_its_day = datetime(2026, 11, 23, 23, 59, tzinfo=reader.lab.zone)
+        assert overdue_instruments(connection, reader.lab, on_its_day) == []
+        assert overdue_instruments(connection, reader.lab, on_its_day + timedelta(minutes=1)) == overdue
+    done = (NOW - timedelta(hours=1)).isoformat()
+    in_order.drop("c.csv", csv_text(columns, [("E1", done, "2027-11-24")]), "calibrations")
+    in_order.run()
+    for page in (bench_page, instruments_page, board, ready_page, retest_page):
+        assert "Do not test on" not in " ".join(words(page.layout(reader))), page.__name__
+    (one,) = document(in_order.folder, "instruments")
+    assert one["state"] == "unchecked"
 
 
 def test_the_demo_is_not_told_that_there_is_nothing_to_do(tmp_path_factory: pytest.TempPathFactory) -> None:
