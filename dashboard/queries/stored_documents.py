@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, cast
 from sqlalchemy import Connection, RowMapping, bindparam, text
 
 from dashboard.charts.sparkline import SparklineData
+from ingest.audit.lot_decisions import LotAlert, decisions_on_lots
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.common.json_text import from_json
 from ingest.common.number_format import digits_of
@@ -24,7 +25,7 @@ from ingest.documents.served import iso, served
 from ingest.documents.stream import BoardRow, StoredBoardRow, StoredSparkline
 from ingest.store.last_round import last_round
 from ingest.store.store import KEYS_AT_ONCE
-from spc.vocabulary.enums import AlertState, Grade, StreamState
+from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
 
 if TYPE_CHECKING:
     from ingest.rounds.rounds import Round
@@ -154,9 +155,18 @@ def alert_documents(connection: Connection, lab: Lab, rows: Sequence[RowMapping]
                 "state": row["state"],
                 "held_under": row["held_under"],
                 "corrective_action": actions.get(row["id"]),
+                "lots_to_decide": _lots_to_decide(connection, row, evidence),
             }
         )
     return documents
+
+
+def _lots_to_decide(connection: Connection, row: RowMapping, evidence: StoredEvidence) -> list[str] | None:
+    """The lots of an alert without a decision since their last test; None where no decision on a lot answers the alert."""
+    if row["state"] == AlertState.CLOSED or row["stream_id"] is None or row["kind"] == Kind.BENCH:
+        return None
+    moments = decisions_on_lots(connection, LotAlert(row["stream_id"], row["raised_us"]), evidence)
+    return [lot for lot, moment in moments.items() if moment is None] if moments else None
 
 
 def _now(connection: Connection, lab: Lab, streams: set[int]) -> dict[int, AlertNow]:

@@ -48,6 +48,7 @@ GRADES = tuple(Grade)
 AlertRow = Mapping[str, Any]
 # Entries on one alert that change how it stands.
 RESPONSES = (ACKNOWLEDGE, CLOSE, OPEN_AGAIN, SLEEP)
+SEEN = (ACKNOWLEDGE, SLEEP)
 ENTRIES = (*RESPONSES, *STEPS, ASSIGN)
 
 
@@ -282,8 +283,12 @@ def _state(
         return "no effect"
     if action is not None and action["asked_on"] is not None:
         return "asked" if action["answered_on"] is None else "answered" if effect is None else "checking"
-    slept = {entry.subject.names[0]: entry.what for entry in parts.entries if entry.what in RESPONSES}
-    return "asleep" if free and all(slept.get(row["id"]) == SLEEP for row in free) else "seen"
+    responses = {entry.subject.names[0]: entry.what for entry in parts.entries if entry.what in RESPONSES}
+    if free and all(responses.get(row["id"]) == SLEEP for row in free):
+        return "asleep"
+    # No person acknowledged it, so a decision on its lots did.
+    decided = any(row["state"] == AlertState.ACKNOWLEDGED and responses.get(row["id"]) not in SEEN for row in free)
+    return "decided" if decided else "seen"
 
 
 def _closed_because(parts: _Parts, action: CorrectiveAction | None) -> str:
