@@ -10,6 +10,7 @@ from dashboard.text.formatting import counted, day
 from dashboard.text.urls import STOCK, alert_address, lot_address
 from ingest.decisions.corrective_actions import no_notice_because
 from ingest.documents.alert import Alert, CorrectiveAction
+from ingest.documents.case import Case
 from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
 
 __all__ = ["NextStep", "next_step"]
@@ -24,8 +25,11 @@ class NextStep:
     detail: str
 
 
-def next_step(alerts: Sequence[Alert]) -> NextStep | None:
-    """The next step on one stream, by its most urgent alert that is not closed; None where nothing is open."""
+def next_step(alerts: Sequence[Alert], cases: Sequence[Case]) -> NextStep | None:
+    """The next step on one stream, by its most urgent alert that is not closed; None where nothing is open.
+
+    `cases` have the due date of an answer that the lab waits for.
+    """
     waiting = [one for one in urgent_first(alerts) if one["state"] != AlertState.CLOSED and not _is_dealt_with(one)]
     if not waiting:
         return None
@@ -38,7 +42,7 @@ def next_step(alerts: Sequence[Alert]) -> NextStep | None:
     supplier, lot, address = alert["supplier"] or "", alert["lot"], alert_address(alert["id"])
     action = alert["corrective_action"]
     if action is not None:
-        return _after_request(supplier, address, action)
+        return _after_request(alert, action, waiting, cases)
     detected = f"detected {day(alert['raised_at'])}"
     if alert["evidence"].get("form") == "stock":
         return NextStep("See the stock", STOCK, detected)
@@ -50,20 +54,22 @@ def next_step(alerts: Sequence[Alert]) -> NextStep | None:
         return NextStep("See the bench finding", alert_address(alert["held_under"] or alert["id"]), detected)
     if alert["grade"] != Grade.ACT:
         return NextStep("Review", address, detected)
-    if alert["kind"] == Kind.LIMIT and alert["lots_to_decide"]:
-        first = alert["lots_to_decide"][0]
-        return NextStep(f"Decide on {first}", lot_address(supplier, first), f"{supplier} not asked yet")
-    return NextStep(f"Ask {supplier}", address, f"not asked yet, {detected}")
+    return _decision(alert, f"{supplier} not asked yet") or NextStep(
+        f"Ask {supplier}", address, f"not asked yet, {detected}"
+    )
 
 
-def _after_request(supplier: str, address: str, action: CorrectiveAction) -> NextStep:
-    """The next step once the supplier was asked."""
+def _after_request(alert: Alert, action: CorrectiveAction, waiting: Sequence[Alert], cases: Sequence[Case]) -> NextStep:
+    """The next step once the supplier was asked; a lot to decide is not left until the supplier answers."""
+    supplier, address = alert["supplier"] or "", alert_address(alert["id"])
     if action["answered_on"] is None:
-        return NextStep(
-            f"Remind {supplier}",
-            address,
-            f"asked {day(action['asked_on'])}, {counted(action['days_open'] or 0, 'day')} ago",
-        )
+        since = f"asked {day(action['asked_on'])}, {counted(action['days_open'] or 0, 'day')} ago"
+        case = next((one for one in cases if alert["id"] in one["alerts"]), None)
+        if case is not None and case["due_on"] is not None and not case["overdue_days"]:
+            wait = NextStep(f"Wait for the answer until {day(case['due_on'])}", address, since)
+            decisions = (_decision(one, since) for one in waiting if one["grade"] == Grade.ACT)
+            return next((one for one in decisions if one is not None), wait)
+        return NextStep(f"Remind {supplier}", address, since)
     if action["result"] is None:
         return NextStep("Name the first corrected lot", address, f"{supplier} answered {day(action['answered_on'])}")
     if action["result"]["answer"] == Effectiveness.DID_NOT_WORK:
@@ -71,6 +77,14 @@ def _after_request(supplier: str, address: str, action: CorrectiveAction) -> Nex
     if action["result"]["answer"] == Effectiveness.WORKED:
         return NextStep("Close the alert", address, "the action was effective")
     return NextStep("Test the next lots", address, "the action is not verified yet")
+
+
+def _decision(alert: Alert, detail: str) -> NextStep | None:
+    """The decision that a failed lot waits for; None where none does."""
+    if alert["kind"] != Kind.LIMIT or not alert["lots_to_decide"]:
+        return None
+    supplier, first = alert["supplier"] or "", alert["lots_to_decide"][0]
+    return NextStep(f"Decide on {first}", lot_address(supplier, first), detail)
 
 
 def _is_decided(alert: Alert) -> bool:

@@ -86,7 +86,7 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
     steps = {
         stream: replace(step, detail=in_cases.get(stream, step.detail))
         for stream, some in alerts.items()
-        if (step := next_step(some)) is not None
+        if (step := next_step(some, cases)) is not None
     }
     table = rows_table(shown, sparklines, reasons, looked_at, lab, steps, with_supplier=True)
     return html.Div(

@@ -169,3 +169,14 @@ def test_after_a_decision_on_an_undecided_lot_nothing_is_left_to_do(bench: Bench
     after = listed(bench)
     assert "lot decided, watching" in after["command"]
     assert "What to do Nothing until the next lot is tested" in after["stream"]
+
+
+def test_a_failed_lot_is_decided_while_the_supplier_has_time_to_answer(bench: Bench) -> None:
+    failing(bench, 30.0)
+    alert = next(one["id"] for one in document(bench.folder, "alerts") if one["kind"] == "limit")
+    enter(bench, f"alert:{alert}", "supplier asked", on=NOW.date().isoformat())
+    assert "Decide on L18" in listed(bench)["stream"]
+
+    decide(bench, "L18", "return")
+
+    assert "Wait for the answer until 9 Dec 2026" in listed(bench)["stream"]
