@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboard.text.bench.bench_mark_text import source_and_size
+from dashboard.text.bench.bench_mark_text import BENCH_OFF, as_read_and_without, faults, tested_while
 from dashboard.text.formatting import (
     NO_LONGER_LIKELY,
     amount,
@@ -21,7 +21,6 @@ from dashboard.text.formatting import (
 from dashboard.text.verdict.verdict_text import bags_text, level_text
 from ingest.common.number_format import printed_unit, shown_difference
 from ingest.common.text import capitalised
-from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.notice import NoticeDocument, NoticeLot
 from ingest.quarter.notice_lots import LOT_BY_LOT
 from ingest.quarter.notices import ANSWER_DAYS
@@ -90,10 +89,11 @@ def requests(notice: NoticeDocument) -> tuple[str, ...]:
 
 def restrictions(notice: NoticeDocument) -> tuple[str, ...]:
     """The limits of the notice, with what is known of our own bench."""
-    marked = any(test["bench_findings"] for test in (*notice["lots"], *notice["retests"]))
+    marked = [test["bench_findings"] for test in (*notice["lots"], *notice["retests"]) if test["bench_findings"]]
+    certain = any(tested_while(marks) == BENCH_OFF for marks in marked)
     bench = (
-        "Findings about our own bench cover some of these tests: see “Our bench”. They explain part of the values, not the "
-        "statement of this notice."
+        f"Findings about our own bench cover some of these tests: see “Our bench”. They {'explain' if certain else 'may explain'} "
+        "part of the values, not the statement of this notice."
         if marked
         else "As of the date below, no finding about our own bench covers the tests listed."
     )
@@ -102,13 +102,12 @@ def restrictions(notice: NoticeDocument) -> tuple[str, ...]:
 
 def bench(notice: NoticeDocument) -> list[str]:
     """The findings about our own bench in whose weeks tests of this notice were made, also those that are closed."""
-    by_finding: dict[str, tuple[BenchMark, list[str]]] = {}
-    for test in (*notice["lots"], *notice["retests"]):
-        read = level_text(test["level"], test["level_range"], notice)
-        for mark in test["bench_findings"]:
-            value = f"{read} as read, {in_unit(notice, mark['level_without'])} without it"
-            by_finding.setdefault(mark["finding"], (mark, []))[1].append(f"lot {test['lot']} {value}")
-    return [f"{capitalised(source_and_size(mark))}: {'; '.join(lots)}." for mark, lots in by_finding.values()]
+    tests = [
+        (f"lot {test['lot']} {as_read_and_without(read, test['bench_findings'], notice)}", test["bench_findings"])
+        for test in (*notice["lots"], *notice["retests"])
+        if test["bench_findings"] and (read := level_text(test["level"], test["level_range"], notice))
+    ]
+    return [f"{capitalised(str(fault))}: {'; '.join(fault.tests)}." for fault in faults(tests)]
 
 
 def retests(notice: NoticeDocument) -> list[str]:

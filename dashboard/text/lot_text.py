@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dashboard.text.bench.bench_mark_text import tested_while
 from dashboard.text.bench.capture_text import is_serious
 from dashboard.text.bench.instrument_text import tested_on
 from dashboard.text.formatting import characteristic, day, listed, room_to_limit, shortly
@@ -121,8 +122,8 @@ def advice(document: LotDocument, sessions: list[Session], likely: float) -> str
 def _doubts(document: LotDocument, sessions: list[Session], likely: float) -> str:
     """What the person who decides on a lot that passes has to know first."""
     parts = []
-    if any(one["bench_findings"] for one in standing_sessions(sessions)):
-        parts.append("It was tested while the bench was off.")
+    marked = [one["bench_findings"] for one in standing_sessions(sessions) if one["bench_findings"]]
+    parts += [f"It was tested {words}." for words in dict.fromkeys(map(tested_while, marked))]
     wrong = dict.fromkeys(
         tested_on(one["bench"])
         for one in standing_sessions(sessions)

@@ -67,16 +67,16 @@ def test_the_command_states_what_the_page_of_the_lot_states(moved: Bench, lot: s
     layout = page(LabReader(moved.folder), "/lot", f"?{urlencode({'supplier': 'Alder Film', 'lot': lot})}")
     text, command = " ".join(words(layout)), call(moved.folder, "lot", "Alder Film", lot).stdout
 
-    own, others = (document(moved.folder, "lot", "Alder Film", lot)[name] for name in ("alerts", "stream_alerts"))
+    raised, others = (document(moved.folder, "lot", "Alder Film", lot)[name] for name in ("alerts", "stream_alerts"))
     heading, lead = shown(layout, html.H1), shown(layout, html.P, "lead")
     assert command.startswith(f"Alder Film MB-10, lot {lot}: {heading.partition(': ')[2]}\n{lead}\n")
     assert others
-    for alert in (*own, *others):
+    for alert in (*raised, *others):
         assert alert["message"] in text
         assert alert["message"] in command
     for surface in (text, command):
         assert "Open alerts that other lots of its streams raised" in surface
-    assert ("This lot raised no alert." in command) == (not own)
+    assert ("This lot raised no alert." in command) == (not raised)
 
 
 def test_a_lot_without_an_open_alert_beside_it_has_no_such_heading(bench: Bench) -> None:
