@@ -59,6 +59,8 @@ REQUESTS = (
     "results.",
     f"Please answer within {ANSWER_DAYS} days of receiving this notice.",
 )
+# Lots that are no reason for the notice: more names than these are read on the chart.
+OTHERS_NAMED = 4
 AGREEMENT = "These requests are common practice. Existing agreements take precedence."
 RESTRICTIONS = (
     "This notice does not reject, return or release any lot. The people whom our procedure authorises decide, by the text of "
@@ -287,8 +289,23 @@ def validity(notice: NoticeDocument) -> str:
             f". {counted(left_out, 'lot')} of that time {verb} left out, as the log does not document the conditioning"
         )
     if notice["retests"]:
-        return f"{text}. Other tests of these lots are listed below; the first valid test of a lot counts."
-    return f"{text}." if left_out else f"{text}. No test of this product and characteristic in that time was left out."
+        text += ". Other tests of these lots are listed below; the first valid test of a lot counts"
+    if notice["others"]:
+        return f"{text}. {_others(notice)}"
+    complete = not left_out and not notice["retests"]
+    return f"{text}. No test of this product and characteristic in that time was left out." if complete else f"{text}."
+
+
+def _others(notice: NoticeDocument) -> str:
+    """The valid lots since the first one of the notice that the statement is not about, the newest of them by name."""
+    lots = notice["others"]
+    named = "; ".join(
+        f"lot {lot['lot']}, {day(lot['tested_at'])}, {level_text(lot['level'], lot['level_range'], notice)}, {lot['verdict']}"
+        for lot in lots[-OTHERS_NAMED:]
+    )
+    verb = "is" if len(lots) == 1 else "are"
+    newest = f", the newest {OTHERS_NAMED} of them" if len(lots) > OTHERS_NAMED else ""
+    return f"{counted(len(lots), 'other valid lot')} since the first one listed {verb} no reason for this notice{newest}: {named}."
 
 
 def _result(lot: NoticeLot, notice: NoticeDocument) -> str:

@@ -140,6 +140,8 @@ class NoticeDocument(StreamNames):
     from_lots: Count
     level_now: float | None
     lots: list[NoticeLot]
+    # Valid lots since the first of these that the statement is not about.
+    others: list[NoticeLot]
     basis: NoticeBasis | None
     retests: list[NoticeRetest]
     asks_for_answer: bool
