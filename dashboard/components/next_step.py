@@ -11,9 +11,11 @@ from dashboard.text.urls import STOCK, alert_address, lot_address
 from ingest.decisions.corrective_actions import no_notice_because
 from ingest.documents.alert import Alert, CorrectiveAction
 from ingest.documents.case import Case
+from ingest.documents.stream import BoardRow
+from ingest.evaluation.alert_text import outside_text
 from spc.vocabulary.enums import AlertState, Effectiveness, Grade, Kind
 
-__all__ = ["NextStep", "next_step"]
+__all__ = ["NextStep", "decide_on_bags", "next_step"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,13 @@ def next_step(alerts: Sequence[Alert], cases: Sequence[Case]) -> NextStep | None
     return _decision(alert, f"{supplier} not asked yet") or NextStep(
         f"Ask {supplier}", address, f"not asked yet, {detected}"
     )
+
+
+def decide_on_bags(row: BoardRow) -> NextStep:
+    """The next step on a stream whose last lot passes while bags of it are outside the limit: no alert is about it."""
+    lot = str(row["last_lot"])
+    bags = outside_text(row["last_bags_outside"], row["last_bags"])
+    return NextStep(f"Decide on {lot}", lot_address(row["supplier"], lot), f"passes on the mean, {bags}")
 
 
 def _after_request(alert: Alert, action: CorrectiveAction, waiting: Sequence[Alert], cases: Sequence[Case]) -> NextStep:

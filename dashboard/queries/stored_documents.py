@@ -251,6 +251,8 @@ def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str
                 "ppk_lower": stored["ppk_lower"],
                 "learning": stored["learning"],
                 "check_standard": stored["check_standard"],
+                "last_bags": stored.get("last_bags", 0),
+                "last_bags_outside": stored.get("last_bags_outside", 0),
                 "last_tested_at": iso(stored["last_tested_us"], lab.zone),
                 "state": _state(grades.get(row["id"], set()), silent=silent, learning=stored["learning"]),
             }

@@ -56,6 +56,7 @@ from ingest.documents.lot import LotDocument
 from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.rounds import CheckDocument, ReplayDocument
 from ingest.documents.stream import BoardRow, StreamDocument
+from ingest.evaluation.alert_text import outside_text
 
 __all__ = [
     "alerts", "answers", "board", "cases", "check", "history", "instruments", "lot", "ready", "replay", "retests", "stream",
@@ -102,7 +103,15 @@ def _board_line(row: BoardRow) -> list[str]:
         change(row["change_percent_per_month"], digits_of(row)),
         chance_text(row["breach_probability"]),
         weeks(row["weeks_to_limit"]),
-        f"{row['last_lot'] or '–'}, {day(row['last_tested_at'])}",
+        ", ".join(
+            part
+            for part in (
+                row["last_lot"] or "–",
+                day(row["last_tested_at"]),
+                outside_text(row["last_bags_outside"], row["last_bags"]),
+            )
+            if part
+        ),
     ]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection
@@ -11,7 +11,7 @@ from ingest.audit.subjects import Subject
 from ingest.store.dialect import among
 from spc.vocabulary.enums import Kind, Verdict
 
-__all__ = ["HOLD", "LOT_DECISIONS", "RETURN", "LotAlert", "decisions_on_lots"]
+__all__ = ["HOLD", "LOT_DECISIONS", "RETURN", "LotAlert", "decided_lots", "decisions_on_lots"]
 
 HOLD, RETURN = "hold", "return"
 LOT_DECISIONS = (HOLD, "release", RETURN, "use as is")
@@ -50,16 +50,19 @@ def decisions_on_lots(connection: Connection, alert: LotAlert, evidence: Mapping
     rows = connection.exec_driver_sql(LOTS_SQL, (alert.stream_id, *ends, *ends, str(verdict))).fetchall()
     if not rows:
         return {}
-    subjects = {str(Subject.lot(row[0], row[1])): str(row[1]) for row in rows}
+    decided = decided_lots(connection, [(supplier, lot) for supplier, lot, _ in rows])
+    return {
+        str(lot): at_us if (at_us := decided.get((supplier, lot))) is not None and at_us >= last_us else None
+        for supplier, lot, last_us in rows
+    }
+
+
+def decided_lots(connection: Connection, lots: Sequence[tuple[str, str]]) -> dict[tuple[str, str], int]:
+    """The moment of the last decision on each of these lots (supplier, lot); a lot without one is left out."""
+    subjects = {str(Subject.lot(*lot)): lot for lot in lots}
+    if not subjects:
+        return {}
     keys, values = among(connection, [(subject,) for subject in subjects])
     marks = ", ".join("?" * len(LOT_DECISIONS))
-    decided = {
-        subjects[subject]: int(at_us)
-        for subject, at_us in connection.exec_driver_sql(
-            DECIDED_SQL.format(subjects=keys, what=marks), (*values, *LOT_DECISIONS)
-        )
-    }
-    return {
-        str(lot): at_us if (at_us := decided.get(str(lot))) is not None and at_us >= last_us else None
-        for _, lot, last_us in rows
-    }
+    rows = connection.exec_driver_sql(DECIDED_SQL.format(subjects=keys, what=marks), (*values, *LOT_DECISIONS))
+    return {subjects[subject]: int(at_us) for subject, at_us in rows}

@@ -88,6 +88,9 @@ class _BoardFigures(TypedDict):
     ppk_lower: float | None
     learning: bool
     check_standard: bool
+    # The bags of the last lot's test, and those of them outside its limits by their mean; 0 outside also where the test is not valid.
+    last_bags: Count
+    last_bags_outside: Count
 
 
 class StoredBoardRow(_BoardFigures):
