@@ -125,9 +125,7 @@ def _doubts(document: LotDocument, sessions: list[Session], likely: float) -> st
     marked = [one["bench_findings"] for one in standing_sessions(sessions) if one["bench_findings"]]
     parts += [f"It was tested {words}." for words in dict.fromkeys(map(tested_while, marked))]
     wrong = dict.fromkeys(
-        tested_on(one["bench"])
-        for one in standing_sessions(sessions)
-        if one["bench"]["state"] in ("overdue", "failed")
+        tested_on(one["bench"]) for one in standing_sessions(sessions) if one["bench"]["state"] in ("overdue", "failed")
     )
     parts += [f"It was tested with {one}." for one in wrong]
     urgent = [
