@@ -88,9 +88,6 @@ class _BoardFigures(TypedDict):
     ppk_lower: float | None
     learning: bool
     check_standard: bool
-    # The bags of the last lot's test, and those of them outside its limits by their mean; 0 outside also where the test is not valid.
-    last_bags: Count
-    last_bags_outside: Count
 
 
 class StoredBoardRow(_BoardFigures):
@@ -104,6 +101,9 @@ class BoardRow(_BoardFigures, StreamNames):
     """A row of the board."""
 
     last_tested_at: Moment | None
+    # The bags of the last lot's test where some of them are outside its limits by their mean; else 0, also where it is not valid.
+    last_bags: Count
+    last_bags_outside: Count
     state: StreamState
 
 

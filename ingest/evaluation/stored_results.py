@@ -143,7 +143,6 @@ def board_row(context: StreamContext) -> StoredBoardRow:
     declared, evaluation, bounds = context.declared, context.evaluation, context.limits_now
     points, outlook = evaluation.points, evaluation.forecast
     limited, capability = bounds.lower is not None or bounds.upper is not None, _capability(evaluation)
-    counted = context.bags.get(int(points.index[-1])) if points["valid"][-1] else None
     return {
         "unit": declared.unit,
         "digits": stream_digits(evaluation, declared.scale),
@@ -160,8 +159,6 @@ def board_row(context: StreamContext) -> StoredBoardRow:
         "ppk_lower": capability["ppk_lower"],
         "learning": bool(not evaluation.segments or not evaluation.segments[-1].baseline.frozen),
         "check_standard": context.is_check_standard,
-        "last_bags": int(points["bags"][-1]),
-        "last_bags_outside": 0 if counted is None else counted.outside,
         "silent_after_us": weeks_to_us(_silent_after(points.floats("weeks"))),
     }
 
