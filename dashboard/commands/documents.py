@@ -47,7 +47,7 @@ def lot(folder: Path, as_json: bool, supplier: str, lot: str) -> None:
     """Show one lot with every reading and test session."""
     with stored(folder) as (lab, connection):
         document = lot_document.lot(connection, lab, supplier, lot)
-    print_json(document) if as_json else click.echo(terminal_text.lot(document))
+    print_json(document) if as_json else click.echo(terminal_text.lot(document, lab.alerts.breach_probability))
 
 
 @click.command()

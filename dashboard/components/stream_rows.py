@@ -28,13 +28,19 @@ from ingest.common.text import capitalised
 from ingest.config.lab import Lab
 from ingest.documents.alert import AlertReason
 from ingest.documents.stream import BoardRow, ProductRow
+from ingest.evaluation.alert_text import outside_text
 
-__all__ = ["rows_table", "stream_of", "time_to_limit", "what_happened"]
+__all__ = ["last_bags", "rows_table", "stream_of", "time_to_limit", "what_happened"]
 
 
 def stream_of(row: BoardRow) -> Stream:
     """The names of a row's stream."""
     return row["supplier"], row["product"], row["characteristic"]
+
+
+def last_bags(row: BoardRow) -> str:
+    """The bags of the last lot outside the limit, of all; empty where all are inside."""
+    return outside_text(row["last_bags_outside"], row["last_bags"])
 
 
 def time_to_limit(row: BoardRow) -> str:
@@ -111,7 +117,10 @@ def _row(
         [stream_level(row), html.Span(room_to_limit(row), className="quiet")],
         change(row["change_percent_per_month"], digits_of(row)),
         _chance_mark(row, lab),
-        [str(row["last_lot"]), html.Span(last, className="quiet")],
+        [
+            str(row["last_lot"]),
+            html.Span(f"{last}{f', {bags}' if (bags := last_bags(row)) else ''}", className="quiet"),
+        ],
     ]
     if steps is not None:
         step = steps.get(stream_of(row))

@@ -146,6 +146,8 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
     board = stored_documents.board(connection, lab)
     alerts = stored_documents.alerts(connection, lab, closed_too=True)
     every_case = cases(connection, lab)
+    # A person may have agreed on a later day with the supplier.
+    overdue_cases = [case for case in every_case if case["overdue_days"]]
     span = {"start": microseconds(moment - WEEK), "stop": microseconds(moment)}
     tested = connection.execute(
         text(
@@ -183,7 +185,7 @@ def document(connection: Connection, lab: Lab, moment: datetime) -> DigestWeek:
         "open": urgent_first([alert for alert in unexplained if alert["state"] != AlertState.CLOSED]),
         "cases": every_case,
         "retests": retest_list.retests(connection, lab),
-        "unanswered": [notice for notice in asked_in(every_case) if overdue(notice)],
+        "unanswered": [notice for notice in asked_in(overdue_cases) if overdue(notice)],
         "closest": sorted(forecast, key=lambda row: (-(row["breach_probability"] or 0.0), _weeks_left(row)))[:CLOSEST],
         "silent": [row for row in board if row["state"] == StreamState.SILENT],
         "stock": _stock(connection, lab, moment),

@@ -73,7 +73,8 @@ CONTENTS: dict[str, tuple[str, Mapping[str, str]]] = {
             "marked, settled": "whether the values look like a unit or typing error, and the decision on it",
             "bench_findings, bench_percent_or_unit, level_without_bench": "the findings about the bench in whose weeks the "
             "test was made (alerts.csv, by id), what each added to the level, and the level with all of them taken out; they "
-            "stay after a finding is closed",
+            "stay after a finding is closed. A calibration does not show since when an instrument was off: the tests since the last "
+            "good evidence are marked, and the level is the one if it was off by then",
             "check_standard": "yes: a check standard that monitors the bench, not a supplier's lot",
         },
     ),

@@ -24,7 +24,7 @@ from ingest.documents.stream import StoredPoint
 from ingest.documents.verdict.bag_count import BagCount
 from ingest.evaluation.bag_counts import bag_counts_of_stream
 from ingest.evaluation.session_values import determined, level_range, worst_bound
-from ingest.quarter.notice_lots import basis, charted, concerned, conditioning_shown, difference, left_out
+from ingest.quarter.notice_lots import basis, charted, concerned, conditioning_shown, difference, left_out, others
 from ingest.store.last_round import last_round
 from spc.vocabulary.enums import Scale
 
@@ -98,6 +98,7 @@ def document(connection: Connection, lab: Lab, alert: str) -> NoticeDocument:
         "level_now": json.loads(found.board)["level"] if found else None,
         "level_now_bound": json.loads(found.board).get("level_bound", 0) if found else 0,
         "lots": lots,
+        "others": others(points, lots),
         "basis": basis(points, lots, row, evidence, declared.scale),
         "retests": _retests(connection, stream, lots, marks, bags, scale, lab),
         "asks_for_answer": not evidence["away_from_limit"],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboard.text.bench.bench_mark_text import source_and_size
+from dashboard.text.bench.bench_mark_text import BENCH_OFF, as_read_and_without, faults, tested_while
 from dashboard.text.formatting import (
     NO_LONGER_LIKELY,
     amount,
@@ -22,7 +22,6 @@ from dashboard.text.formatting import (
 from dashboard.text.verdict.verdict_text import bags_text, level_text
 from ingest.common.number_format import printed_unit, shown_difference
 from ingest.common.text import capitalised
-from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.notice import NoticeDocument, NoticeLot
 from ingest.quarter.notice_lots import LOT_BY_LOT
 from ingest.quarter.notices import ANSWER_DAYS
@@ -61,6 +60,8 @@ REQUESTS = (
     "results.",
     f"Please answer within {ANSWER_DAYS} days of receiving this notice.",
 )
+# Lots that are no reason for the notice: more names than these are read on the chart.
+OTHERS_NAMED = 4
 AGREEMENT = "These requests are common practice. Existing agreements take precedence."
 RESTRICTIONS = (
     "This notice does not reject, return or release any lot. The people whom our procedure authorises decide, by the text of "
@@ -91,10 +92,11 @@ def requests(notice: NoticeDocument) -> tuple[str, ...]:
 
 def restrictions(notice: NoticeDocument) -> tuple[str, ...]:
     """The limits of the notice, with what is known of our own bench."""
-    marked = any(test["bench_findings"] for test in (*notice["lots"], *notice["retests"]))
+    marked = [test["bench_findings"] for test in (*notice["lots"], *notice["retests"]) if test["bench_findings"]]
+    certain = any(tested_while(marks) == BENCH_OFF for marks in marked)
     bench = (
-        "Findings about our own bench cover some of these tests: see “Our bench”. They explain part of the values, not the "
-        "statement of this notice."
+        f"Findings about our own bench cover some of these tests: see “Our bench”. They {'explain' if certain else 'may explain'} "
+        "part of the values, not the statement of this notice."
         if marked
         else "As of the date below, no finding about our own bench covers the tests listed."
     )
@@ -103,13 +105,12 @@ def restrictions(notice: NoticeDocument) -> tuple[str, ...]:
 
 def bench(notice: NoticeDocument) -> list[str]:
     """The findings about our own bench in whose weeks tests of this notice were made, also those that are closed."""
-    by_finding: dict[str, tuple[BenchMark, list[str]]] = {}
-    for test in (*notice["lots"], *notice["retests"]):
-        read = level_text(test["level"], test["level_range"], notice)
-        for mark in test["bench_findings"]:
-            value = f"{read} as read, {in_unit(notice, mark['level_without'])} without it"
-            by_finding.setdefault(mark["finding"], (mark, []))[1].append(f"lot {test['lot']} {value}")
-    return [f"{capitalised(source_and_size(mark))}: {'; '.join(lots)}." for mark, lots in by_finding.values()]
+    tests = [
+        (f"lot {test['lot']} {as_read_and_without(read, test['bench_findings'], notice)}", test["bench_findings"])
+        for test in (*notice["lots"], *notice["retests"])
+        if test["bench_findings"] and (read := level_text(test["level"], test["level_range"], notice))
+    ]
+    return [f"{capitalised(str(fault))}: {'; '.join(fault.tests)}." for fault in faults(tests)]
 
 
 def retests(notice: NoticeDocument) -> list[str]:
@@ -289,8 +290,23 @@ def validity(notice: NoticeDocument) -> str:
             f". {counted(left_out, 'lot')} of that time {verb} left out, as the log does not document the conditioning"
         )
     if notice["retests"]:
-        return f"{text}. Other tests of these lots are listed below; the first valid test of a lot counts."
-    return f"{text}." if left_out else f"{text}. No test of this product and characteristic in that time was left out."
+        text += ". Other tests of these lots are listed below; the first valid test of a lot counts"
+    if notice["others"]:
+        return f"{text}. {_others(notice)}"
+    complete = not left_out and not notice["retests"]
+    return f"{text}. No test of this product and characteristic in that time was left out." if complete else f"{text}."
+
+
+def _others(notice: NoticeDocument) -> str:
+    """The valid lots since the first one of the notice that the statement is not about, the newest of them by name."""
+    lots = notice["others"]
+    named = "; ".join(
+        f"lot {lot['lot']}, {day(lot['tested_at'])}, {level_text(lot['level'], lot['level_range'], notice)}, {lot['verdict']}"
+        for lot in lots[-OTHERS_NAMED:]
+    )
+    verb = "is" if len(lots) == 1 else "are"
+    newest = f", the newest {OTHERS_NAMED} of them" if len(lots) > OTHERS_NAMED else ""
+    return f"{counted(len(lots), 'other valid lot')} since the first one listed {verb} no reason for this notice{newest}: {named}."
 
 
 def _result(lot: NoticeLot, notice: NoticeDocument) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import replace
 from typing import Any
 
@@ -21,7 +21,7 @@ from dashboard.components.html_parts import (
     supplier_link,
     word,
 )
-from dashboard.components.next_step import next_step
+from dashboard.components.next_step import decide_on_bags, next_step
 from dashboard.components.stream_rows import rows_table, stream_of
 from dashboard.queries import page_queries, stored_documents
 from dashboard.queries.alert_order import urgent_first
@@ -74,8 +74,10 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
         rows = lab_reader.board(connection)
         in_chamber = lab_reader.tested_in(connection, query["chamber"]) if "chamber" in query else None
         fitting = [row for row in rows if _fits(row, query, in_chamber)]
-        listed_rows = fitting if filtered else [row for row in fitting if _is_busy(row)]
-        quiet = [] if filtered else [row for row in fitting if not _is_busy(row)]
+        held = lab_reader.held_by_bags(connection)
+        busy = [row for row in fitting if _is_busy(row, held)]
+        listed_rows = fitting if filtered else busy
+        quiet = [] if filtered else [row for row in fitting if not _is_busy(row, held)]
         shown = listed_rows if query.get("rows") == "all" else listed_rows[:MOST_ROWS]
         week, reasons = lab_reader.last_week(connection), lab_reader.reasons(connection)
         chambers = page_queries.chambers(connection)
@@ -95,14 +97,16 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
     steps = {
         stream: replace(step, detail=in_cases.get(stream, step.detail))
         for stream, some in alerts.items()
-        if (step := next_step(some)) is not None
+        if (step := next_step(some, cases)) is not None
     }
+    # An alert comes first; a lot that passes with bags outside the limit has none.
+    steps = {stream_of(row): decide_on_bags(row) for row in shown if stream_of(row) in held} | steps
     table = rows_table(shown, sparklines, reasons, looked_at, lab, steps, with_supplier=True)
     return html.Div(
         [
             html.P([_data_text(rows, week), *_retest_text(retests)], className="crumb"),
             html.H1(_headline(rows, cases)),
-            html.P(_lead(_advice(rows, reasons, cases, lab), retests, shelf), className="lead"),
+            html.P(_lead(_advice(rows, reasons, cases, held, lab), retests, shelf), className="lead"),
             html.P([f"{' '.join(out)} ", link("See the bench", BENCH)], className="caution") if out else None,
             overdue_calibration(uncalibrated),
             *_bench_strip(bench_alerts),
@@ -118,8 +122,9 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
     )
 
 
-def _is_busy(row: ProductRow) -> bool:
-    return row["state"] in BUSY
+def _is_busy(row: ProductRow, held: Set[Stream]) -> bool:
+    """Whether a stream needs somebody: for an alert, or for a last lot that passes with bags outside the limit."""
+    return row["state"] in BUSY or stream_of(row) in held
 
 
 def _open_alerts(
@@ -188,15 +193,20 @@ def _lead(first: str, retests: Sequence[Retest], shelf: ShelfCounts) -> list[obj
 
 
 def _advice(
-    rows: Sequence[ProductRow], reasons: Mapping[Stream, list[AlertReason]], cases: Sequence[Case], lab: Lab
+    rows: Sequence[ProductRow],
+    reasons: Mapping[Stream, list[AlertReason]],
+    cases: Sequence[Case],
+    held: Set[Stream],
+    lab: Lab,
 ) -> str:
-    """The case to start with; empty where none waits for a response."""
+    """The case to start with, else the lots that pass with bags outside the limit; empty where nothing waits."""
     waiting = [case for case in cases if case["waiting"] and case["grade"] in (Grade.ACT, Grade.LOOK)]
     urgent = {_case_stream(case) for case in waiting if case["grade"] == Grade.ACT}
     wanted = urgent or {_case_stream(case) for case in waiting}
     first = next((row for row in rows if not row["check_standard"] and stream_of(row) in wanted), None)
     if first is None:
-        return ""
+        lots = [f"{row['supplier']} {row['last_lot']}" for row in rows if stream_of(row) in held]
+        return f"Decide on {listed(lots)}: passes on the mean with bags outside the limit." if lots else ""
     name = f"{first['supplier']} {first['product']}, {characteristic(first['characteristic'])}"
     happened = happenings(reasons.get(stream_of(first), []), lab.alerts.breach_probability)
     share = first["breach_probability"] or 0.0

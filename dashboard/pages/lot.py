@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from dash import html
@@ -18,7 +19,6 @@ from dashboard.queries.alert_order import urgent_first
 from dashboard.queries.lab_reader import LabReader
 from dashboard.queries.stored_documents import from_iso
 from dashboard.text.bench.bench_mark_text import mark_sentence
-from dashboard.text.bench.capture_text import is_serious
 from dashboard.text.bench.instrument_text import tested_on
 from dashboard.text.formatting import (
     amount,
@@ -31,21 +31,33 @@ from dashboard.text.formatting import (
     moment,
     required_humidity,
     room_to_limit,
-    shortly,
 )
-from dashboard.text.urls import evidence_address
+from dashboard.text.lot_text import (
+    OVER,
+    RESULT_WORDS,
+    STREAM_ALERTS,
+    advice,
+    by_day,
+    headline,
+    result_of,
+    standing_sessions,
+    worry,
+)
+from dashboard.text.urls import alert_address, evidence_address
 from dashboard.text.verdict.limit_change_text import source
-from dashboard.text.verdict.verdict_text import bags_text, is_reading_outside, level_text
+from dashboard.text.verdict.verdict_text import is_reading_outside, level_text
 from ingest.audit.subjects import Subject
 from ingest.common.number_format import printed_unit
+from ingest.common.text import capitalised
 from ingest.decisions.responses import LOT_RESPONSES, RETEST_ENTRIES
+from ingest.documents.alert import Alert
 from ingest.documents.bench.bench import ChamberTrace
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.lot import EarlierValue, LotDocument, RefusedRow, Session
 from ingest.documents.stream import StoredControlLimits
 from ingest.sessions.suspect_values import LOOK_AGAIN, SET_ASIDE, STANDS
 from ingest.verdict.report import issued_numbers
-from spc.vocabulary.enums import AlertState, Grade, Kind, Verdict
+from spc.vocabulary.enums import Verdict
 
 __all__ = ["layout"]
 
@@ -59,20 +71,6 @@ CONDITIONING_WORDS = {
     "unlogged": "no complete log of the air around the bags up to the test: a gap in the chamber log, or the load had been taken out",
     "instrument": "conditioning documented, but the instrument was overdue for calibration or failed its set-up check",
 }
-# The verdicts that the headline names, the worst first, with the words before the characteristics.
-HEADLINES = {"fail": "fails the limit in", "undecided": "undecided:", "invalid": "no valid conditioning:"}
-# The worst verdict first.
-WORST_FIRST = (Verdict.FAIL, Verdict.UNDECIDED, Verdict.INVALID, Verdict.PASS, Verdict.UNLIMITED)
-# A lot that passes by its level while bags read outside the limit.
-OVER = "over"
-WORST_WORDS = {
-    Verdict.FAIL: "Fail",
-    Verdict.UNDECIDED: "Undecided",
-    Verdict.INVALID: "Not valid",
-    Verdict.PASS: "Pass",
-    Verdict.UNLIMITED: "No limit",
-    OVER: "Pass on the mean, bags outside the limit",
-}
 # The colour of the bar beside what to do.
 BARS = {Verdict.FAIL: "act", Verdict.UNDECIDED: "look", OVER: "look", Verdict.INVALID: "bench"}
 # The chamber's log is drawn once for tests within so many hours: they share the hours before them.
@@ -85,8 +83,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
     lab = lab_reader.lab
     with lab_reader.reading() as connection:
         document = lot_document.lot(connection, lab, supplier, lot)
-        # Day by day, so that the tests of one morning stand together.
-        sessions = sorted(document["sessions"], key=lambda one: (one["tested_at"][:10], one["characteristic"]))
+        sessions = by_day(document)
         groups = _grouped_by_hours([one for one in sessions if one["conditioning"]["required"]])
         traces = [bench_queries.chamber_trace(connection, lab, group[0]) for group in groups]
         products = {session["product"] for session in sessions}
@@ -98,7 +95,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
         subjects = [subject, *(f"alert:{alert['id']}" for alert in document["alerts"])]
         entries = page_queries.entries(connection, lab, subjects)
     limits = [in_force[session["product"]].get(session["characteristic"]) for session in sessions]
-    worst = _worst(sessions)
+    worst = result_of(sessions)
     return html.Div(
         [
             html.P(
@@ -110,9 +107,9 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
                 ],
                 className="crumb",
             ),
-            word(worst, WORST_WORDS[worst]),
-            html.H1(f"Lot {lot}: {_headline(sessions)}."),
-            html.P(_advice(document, sessions, lab.alerts.breach_probability), className="lead"),
+            word(worst, RESULT_WORDS[worst]),
+            html.H1(f"Lot {lot}: {headline(sessions)}."),
+            html.P(advice(document, sessions, lab.alerts.breach_probability), className="lead"),
             html.P(_summary(document), className="quiet"),
             *capture_warnings(sessions),
             html.Div(
@@ -150,6 +147,7 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
             *capture_sections(sessions),
             *([html.H2("Alerts")] if document["alerts"] else []),
             *[alert_card(alert, entries[f"alert:{alert['id']}"]) for alert in urgent_first(document["alerts"])],
+            *_stream_alerts(document["stream_alerts"]),
             *_corrections(earlier),
             *_refused(refused),
         ]
@@ -159,134 +157,20 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
 # The whole lot
 
 
-def _worst(sessions: list[Session]) -> str:
-    """The worst verdict of the sessions that stand; a pass with bags over the limit is a word of its own."""
-    standing = _standing_sessions(sessions)
-    verdict = min((session["verdict"] for session in standing), key=WORST_FIRST.index)
-    if verdict in (Verdict.PASS, Verdict.UNLIMITED) and any(
-        bags_text(session["bag_count"], session) for session in standing
-    ):
-        return OVER
-    return verdict
-
-
-def _headline(sessions: list[Session]) -> str:
-    """What failed and what is not valid, each with the fact that worries; else that every test passed."""
-    standing = _standing_sessions(sessions)
-    parts, named = [], ""
-    for verdict, words in HEADLINES.items():
-        some = [one for one in standing if one["verdict"] == verdict]
-        if some:
-            names = listed([characteristic(one["characteristic"]) for one in some])
-            fact = _level_and_limit(some[0]) if verdict != Verdict.INVALID and len(some) == 1 else ""
-            named = named if len(some) > 1 else some[0]["characteristic"]
-            parts.append(f"{words} {names}{fact}")
-    if parts:
-        # The name that stands right before a fact is not repeated.
-        just_named = named if len(parts) == 1 else ""
-        return "; ".join(
-            parts
-            + [
-                fact if one["characteristic"] == just_named else f"{characteristic(one['characteristic'])}: {fact}"
-                for one in standing
-                if one["verdict"] != "invalid" and (fact := _worry(one))
-            ]
-        )
-    worrying = [
-        f"passes on the {one['judged_by']} in {characteristic(one['characteristic'])}{_level_and_limit(one)}, but {fact}"
-        for one in standing
-        if one["verdict"] == "pass" and (fact := _worry(one))
+def _stream_alerts(alerts: Sequence[Alert]) -> list[html.Component]:
+    """A line for each open alert that another lot of the same streams raised."""
+    if not alerts:
+        return []
+    lines = [
+        html.Li([word(one["grade"]), " ", html.A(capitalised(one["message"]), href=alert_address(one["id"]))])
+        for one in urgent_first(alerts)
     ]
-    if worrying:
-        return "; ".join(worrying)
-    passed = any(one["verdict"] == "pass" for one in standing)
-    return "every test valid and within the limits" if passed else "no specification limit applies"
-
-
-def _level_and_limit(session: Session) -> str:
-    if session["level"] is None and session["level_range"] is None:
-        return ""
-    level = level_text(session["level"], session["level_range"], session)
-    return f" ({level}, limit {room_to_limit(session)})"
-
-
-def _advice(document: LotDocument, sessions: list[Session], likely: float) -> str:
-    """What to do with the lot."""
-    if (decision := document["decision"]) is not None:
-        return f"Decided: {decision['what']}, by {decision['who']}, {day(decision['at'])}."
-    worst = _worst(sessions)
-    if worst == Verdict.INVALID:
-        return "Test fresh bags after the full conditioning: this test does not count."
-    if document["check_standard"]:
-        return "A check standard: it monitors the bench and is not released."
-    if worst == OVER:
-        bags = next(bags for one in _standing_sessions(sessions) if (bags := bags_text(one["bag_count"], one)))
-        return f"Hold the lot: {bags}. Have the authorised person decide."
-    if (retest := _passed_retest(sessions)) is not None:
-        result = f"{day(retest['tested_at'])} passed at {level_text(retest['level'], retest['level_range'], retest)}"
-        return f"The retest of {result}. The first result stands: have the authorised person decide."
-    if worst in (Verdict.FAIL, Verdict.UNDECIDED):
-        return "Hold the lot. Test fresh bags and have the authorised person decide."
-    if any(one["captures"] is not None and is_serious(one["captures"]) for one in sessions):
-        return "Hold the lot until it is known which is right: the recorded figures do not agree with the captures."
-    doubts = _doubts(document, sessions, likely)
-    return f"{doubts}{' ' if doubts else ''}Whether the lot is released is for the authorised person to decide, by your procedure."
-
-
-def _doubts(document: LotDocument, sessions: list[Session], likely: float) -> str:
-    """What the person who decides on a lot that passes has to know first."""
-    parts = []
-    if any(one["bench_findings"] for one in _standing_sessions(sessions)):
-        parts.append("It was tested while the bench was off.")
-    wrong = dict.fromkeys(
-        tested_on(one["bench"])
-        for one in _standing_sessions(sessions)
-        if one["bench"]["state"] in ("overdue", "failed")
-    )
-    parts += [f"It was tested with {one}." for one in wrong]
-    urgent = [
-        alert
-        for alert in (*document["alerts"], *document["stream_alerts"])
-        if alert["grade"] == Grade.ACT and alert["state"] != AlertState.CLOSED and not alert["held_under"]
-    ]
-    for alert in urgent[:1]:
-        happened = shortly(alert["kind"], alert["evidence"], likely)
-        where = "" if alert["lot"] == document["lot"] or alert["kind"] != Kind.LIMIT else f" (lot {alert['lot']})"
-        parts.append(f"An urgent alert on {characteristic(alert['characteristic'] or '')} is open: {happened}{where}.")
-    if not urgent and any(one["outside_control_limits"] for one in _standing_sessions(sessions)):
-        parts.append("Its level is outside the control limits.")
-    return " ".join(parts)
-
-
-def _passed_retest(sessions: list[Session]) -> Session | None:
-    """The last retest, if it is of a characteristic that failed or is undecided and has passed since."""
-    standing = {one["characteristic"]: one["verdict"] for one in _standing_sessions(sessions)}
-    open_ones = (Verdict.FAIL, Verdict.UNDECIDED)
-    passed = [
-        one for one in sessions if standing[one["characteristic"]] in open_ones and one["verdict"] == Verdict.PASS
-    ]
-    return passed[-1] if passed else None
-
-
-def _worry(session: Session) -> str:
-    """What a reader of a pass must know too: bags outside the limit, a level outside the control limits."""
-    parts = [bags] if (bags := bags_text(session["bag_count"], session)) else []
-    return ", ".join(parts + (["level outside the control limits"] if session["outside_control_limits"] else []))
-
-
-def _standing_sessions(sessions: list[Session]) -> list[Session]:
-    """The session that stands for each characteristic: the first valid one, else the first."""
-    by_name: dict[str, list[Session]] = {}
-    for session in sessions:
-        by_name.setdefault(session["characteristic"], []).append(session)
-    return [
-        next((one for one in some if one["conditioning"]["state"] == "valid"), some[0]) for some in by_name.values()
-    ]
+    return [html.H2(STREAM_ALERTS), html.Ul(lines, className="more")]
 
 
 def _summary(document: LotDocument) -> str:
     sessions = document["sessions"]
-    retests = len(sessions) - len(_standing_sessions(sessions))
+    retests = len(sessions) - len(standing_sessions(sessions))
     text = counted(len(sessions), "test session")
     if retests:
         text += f", including {counted(retests, 'retest')}; the first valid result stands, retests are shown beside it"
@@ -297,7 +181,7 @@ def _overview(sessions: list[Session], limits: list[StoredControlLimits | None])
     """One line a session."""
     rows = [
         [
-            html.Span([word(session["verdict"]), f" {fact}" if (fact := _worry(session)) else ""]),
+            html.Span([word(session["verdict"]), f" {fact}" if (fact := worry(session)) else ""]),
             html.A(characteristic(session["characteristic"]), href=f"#{_anchor(session)}"),
             moment(session["tested_at"]),
             level_text(session["level"], session["level_range"], session),
@@ -370,7 +254,7 @@ def _decision(document: LotDocument, entries: list[SubjectEntry], worst: str) ->
                 None
                 if passes
                 else html.P(
-                    f"The result of this lot is “{WORST_WORDS[worst].lower()}”. Only the person whom your procedure names for "
+                    f"The result of this lot is “{RESULT_WORDS[worst].lower()}”. Only the person whom your procedure names for "
                     "that may release it all the same; write the reason.",
                     className="trouble",
                 ),
@@ -492,8 +376,8 @@ def _reason(session: Session) -> str:
     statistic = (
         "geometric mean" if session["judged_by"] == "mean" and session["scale"] == "log" else session["judged_by"]
     )
-    worry = f" But {worry}." if (worry := _worry(session)) and session["verdict"] == "pass" else ""
-    return f"Judged by the {statistic}: {in_unit(session, session['judged'])}; limit {limit}{by}.{worry}"
+    but = f" But {fact}." if (fact := worry(session)) and session["verdict"] == "pass" else ""
+    return f"Judged by the {statistic}: {in_unit(session, session['judged'])}; limit {limit}{by}.{but}"
 
 
 def _suspect(document: LotDocument, session: Session) -> list[object]:

@@ -59,7 +59,7 @@ def layout(lab_reader: LabReader, name: str = "", quarter: str = "", **_other: s
     for alert in alerts:
         if (stream := alert_stream(alert)) is not None:
             by_stream.setdefault(stream, []).append(alert)
-    steps = {stream: step for stream, some in by_stream.items() if (step := next_step(some)) is not None}
+    steps = {stream: step for stream, some in by_stream.items() if (step := next_step(some, every_case)) is not None}
     standing_cases = [case for case in every_case if case["state"] != "closed"]
     notices = totals(asked_in(every_case))
     notices_text = wording.notices(notices)

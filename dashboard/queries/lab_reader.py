@@ -15,6 +15,7 @@ from dashboard.queries.stored_documents import Stream
 from dashboard.text.bench.instrument_text import overdue_line
 from dashboard.text.retest_text import chambers_to_wait_for, silent_logs
 from ingest.audit.accounts import any_declared
+from ingest.audit.lot_decisions import decided_lots
 from ingest.common import clock
 from ingest.common.errors import CallError, LabFileError
 from ingest.config.lab import LAB_FILE, Lab, load
@@ -163,6 +164,22 @@ class LabReader:
     def retests(self, connection: Connection) -> list[Retest]:
         """The lots to test again."""
         return self.cached(connection, "retests", lambda: retest_list.retests(connection, self.lab))
+
+    def held_by_bags(self, connection: Connection) -> set[Stream]:
+        """The streams whose last lot has bags outside the limit and no decision since its test."""
+
+        def read() -> set[Stream]:
+            rows = [row for row in self.board(connection) if row["last_bags_outside"] and not row["check_standard"]]
+            decided = decided_lots(connection, [(row["supplier"], str(row["last_lot"])) for row in rows])
+            return {
+                (row["supplier"], row["product"], row["characteristic"])
+                for row in rows
+                if row["last_tested_at"] is not None
+                and decided.get((row["supplier"], str(row["last_lot"])), 0)
+                < stored_documents.from_iso(row["last_tested_at"])
+            }
+
+        return self.cached(connection, "held by bags", read)
 
     def shelf_counts(self, connection: Connection) -> ShelfCounts:
         """The lots in stock past their date or near it, as of today."""

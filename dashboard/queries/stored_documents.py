@@ -6,13 +6,14 @@ No figure is computed here. Times leave as ISO 8601 with the offset of the lab's
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import TYPE_CHECKING, cast
 
 from sqlalchemy import Connection, RowMapping, bindparam, text
 
 from dashboard.charts.sparkline import SparklineData
+from ingest.audit.lot_decisions import LotAlert, decisions_on_lots
 from ingest.common.instants import from_microseconds, microseconds
 from ingest.common.json_text import from_json
 from ingest.common.number_format import digits_of
@@ -22,9 +23,10 @@ from ingest.documents.alert import Alert, AlertNow, StoredEvidence
 from ingest.documents.rounds import FileKind, FileState, ReplayDocument, RoundDocument
 from ingest.documents.served import iso, served
 from ingest.documents.stream import BoardRow, StoredBoardRow, StoredSparkline
+from ingest.store.dialect import among
 from ingest.store.last_round import last_round
 from ingest.store.store import KEYS_AT_ONCE
-from spc.vocabulary.enums import AlertState, Grade, StreamState
+from spc.vocabulary.enums import AlertState, Grade, Kind, StreamState
 
 if TYPE_CHECKING:
     from ingest.rounds.rounds import Round
@@ -154,9 +156,18 @@ def alert_documents(connection: Connection, lab: Lab, rows: Sequence[RowMapping]
                 "state": row["state"],
                 "held_under": row["held_under"],
                 "corrective_action": actions.get(row["id"]),
+                "lots_to_decide": _lots_to_decide(connection, row, evidence),
             }
         )
     return documents
+
+
+def _lots_to_decide(connection: Connection, row: RowMapping, evidence: StoredEvidence) -> list[str] | None:
+    """The lots of an alert without a decision since their last test; None where no decision on a lot answers the alert."""
+    if row["state"] == AlertState.CLOSED or row["stream_id"] is None or row["kind"] == Kind.BENCH:
+        return None
+    moments = decisions_on_lots(connection, LotAlert(row["stream_id"], row["raised_us"]), evidence)
+    return [lot for lot, moment in moments.items() if moment is None] if moments else None
 
 
 def _now(connection: Connection, lab: Lab, streams: set[int]) -> dict[int, AlertNow]:
@@ -215,6 +226,7 @@ def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str
     ):
         grades.setdefault(alert["id"], set()).add(alert["grade"])
     documents: list[BoardRow] = []
+    last: dict[tuple[int, int], BoardRow] = {}
     for row in rows_of(
         connection,
         "SELECT s.id, s.supplier, s.product, s.characteristic, e.board FROM stream s "
@@ -243,16 +255,35 @@ def _board_rows(connection: Connection, lab: Lab, where: str = "", **values: str
                 "ppk_lower": stored["ppk_lower"],
                 "learning": stored["learning"],
                 "check_standard": stored["check_standard"],
+                "last_bags": 0,
+                "last_bags_outside": 0,
                 "last_tested_at": iso(stored["last_tested_us"], lab.zone),
                 "state": _state(grades.get(row["id"], set()), silent=silent, learning=stored["learning"]),
             }
         )
+        last[row["id"], stored["last_tested_us"]] = documents[-1]
+    _add_bags(connection, last)
     return sorted(
         documents,
         key=lambda row: (
             STATES.index(row["state"]), -(row["breach_probability"] or 0.0), row["supplier"], row["product"], row["characteristic"]
         ),
     )  # fmt: skip
+
+
+LAST_BAGS_SQL = """
+SELECT x.stream_id, x.started_us, b.bags, b.outside FROM session x JOIN bag_count b ON b.session_id = x.id
+WHERE (x.stream_id, x.started_us) IN {keys} AND b.outside > 0 AND x.conditioning = 'valid'
+"""
+
+
+def _add_bags(connection: Connection, last: Mapping[tuple[int, int], BoardRow]) -> None:
+    """Add the bags of the last test of each stream, by the number of the stream and the start of the test."""
+    wanted = list(last)
+    for start in range(0, len(wanted), KEYS_AT_ONCE):
+        keys, values = among(connection, wanted[start : start + KEYS_AT_ONCE])
+        for stream, started_us, bags, outside in connection.exec_driver_sql(LAST_BAGS_SQL.format(keys=keys), values):
+            last[stream, started_us].update({"last_bags": bags, "last_bags_outside": outside})
 
 
 def _state(grades: set[str], *, silent: bool, learning: bool) -> StreamState:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Literal, TypedDict, cast
 
-from dashboard.text.bench.bench_mark_text import source_and_size
+from dashboard.text.bench.bench_mark_text import as_read_and_without, faults
 from dashboard.text.formatting import (
     amount,
     chance_text,
@@ -419,14 +419,15 @@ def bag_facts(row: CardStream) -> str:
 
 def bench_marks(row: CardStream) -> str:
     """The lots of the quarter that were tested while the bench was off: value as read and as it would be, by finding."""
-    by_finding: dict[str, tuple[str, list[str]]] = {}
-    for lot in row["lot_list"]:
-        for mark in lot["bench_findings"]:
-            read, without = in_unit(row, lot["level"]), in_unit(row, mark["level_without"])
-            by_finding.setdefault(mark["finding"], (source_and_size(mark), []))[1].append(
-                f"{lot['lot']} {read} as read, {without} without it"
-            )
-    return "; ".join(f"{source}: {', '.join(lots)}" for source, lots in by_finding.values())
+    tests = [
+        (
+            f"{lot['lot']} {as_read_and_without(in_unit(row, lot['level']), lot['bench_findings'], row)}",
+            lot["bench_findings"],
+        )
+        for lot in row["lot_list"]
+        if lot["bench_findings"]
+    ]
+    return "; ".join(f"{fault}: {', '.join(fault.tests)}" for fault in faults(tests))
 
 
 def _count(number: int, words: str) -> str:

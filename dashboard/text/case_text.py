@@ -25,6 +25,7 @@ __all__ = [
 STATE_WORDS: dict[CaseState, str] = {
     "new": "no response yet",
     "seen": "seen, watching",
+    "decided": "lot decided, watching",
     "asleep": "sleeps until the next lot",
     "asked": "supplier asked, no answer yet",
     "answered": "supplier answered, first corrected lot not named",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from dashboard.text import lot_text
 from dashboard.text.baseline_text import moving_baseline
 from dashboard.text.bench import instrument_text
 from dashboard.text.bench.bench_mark_text import mark_sentence
@@ -56,6 +57,7 @@ from ingest.documents.lot import LotDocument
 from ingest.documents.retest import ChamberState, Retest
 from ingest.documents.rounds import CheckDocument, ReplayDocument
 from ingest.documents.stream import BoardRow, StreamDocument
+from ingest.evaluation.alert_text import outside_text
 
 __all__ = [
     "alerts", "answers", "board", "cases", "check", "history", "instruments", "lot", "ready", "replay", "retests", "stream",
@@ -106,7 +108,15 @@ def _board_line(row: BoardRow) -> list[str]:
         change(row["change_percent_per_month"], digits_of(row)),
         chance_text(row["breach_probability"]),
         weeks(row["weeks_to_limit"]),
-        f"{row['last_lot'] or '–'}, {day(row['last_tested_at'])}",
+        ", ".join(
+            part
+            for part in (
+                row["last_lot"] or "–",
+                day(row["last_tested_at"]),
+                outside_text(row["last_bags_outside"], row["last_bags"]),
+            )
+            if part
+        ),
     ]
 
 
@@ -161,11 +171,13 @@ def stream(document: StreamDocument, row: BoardRow) -> str:
     )
 
 
-def lot(document: LotDocument) -> str:
-    """One lot, session by session."""
-    parts = [f"{document['supplier']} {document['product']}, lot {document['lot']}"]
+def lot(document: LotDocument, likely: float) -> str:
+    """One lot: what its page says first, session by session, and the alerts; `likely` is the chance that raises an alert."""
+    name = f"{document['supplier']} {document['product']}, lot {document['lot']}"
+    sessions = lot_text.by_day(document)
+    parts = [f"{name}: {lot_text.headline(sessions)}.", lot_text.advice(document, sessions, likely)]
     if (decision := document["decision"]) is not None:
-        parts.append(f"Decided: {decision['what']}, by {decision['who']}, {day(decision['at'])}: {decision['reason']}")
+        parts.append(f"Reason of the decision: {decision['reason']}")
     for session in document["sessions"]:
         conditioning = session["conditioning"]
         hours = "" if conditioning["hours"] is None else f", {conditioning['hours']:.1f} h"
@@ -202,7 +214,9 @@ def lot(document: LotDocument) -> str:
             for r in session["readings"]
         ]
         parts.append(table(("bag", "reading", "value", "file", "line", ""), rows))
-    parts.append(alerts(document["alerts"]) if document["alerts"] else "No alert on this lot.")
+    parts.append(alerts(document["alerts"]) if document["alerts"] else "This lot raised no alert.")
+    if document["stream_alerts"]:
+        parts += [f"{lot_text.STREAM_ALERTS}:", alerts(document["stream_alerts"])]
     return "\n".join(printable(line) for part in parts for line in part.split("\n"))
 
 

@@ -18,6 +18,7 @@ import pandas as pd
 from sqlalchemy import Connection
 
 from ingest.alerts.shared_shift_points import points_of
+from ingest.audit.lot_decisions import LotAlert
 from ingest.common.instants import WEEK_US, day_text, weeks_to_us
 from ingest.common.streams import Stream
 from ingest.config.lab import Lab
@@ -238,7 +239,9 @@ def _withdraw(connection: Connection, only: set[int] | None) -> None:
 
 
 def _update(connection: Connection, alert: str, finding: str | None, evidence: dict[str, object]) -> None:
-    state = state_after(connection, alert, evidence)
+    place = connection.exec_driver_sql("SELECT stream_id, raised_us FROM alert WHERE id = ?", (alert,)).one()
+    about_lots = None if place.stream_id is None else LotAlert(place.stream_id, place.raised_us)
+    state = state_after(connection, alert, evidence, about_lots)
     connection.exec_driver_sql(
         "UPDATE alert SET held_under = ?, state = ?, evidence = ? WHERE id = ?",
         (finding, state, json.dumps(evidence, ensure_ascii=False, allow_nan=False), alert),

@@ -51,7 +51,9 @@ def _marks(rows: Iterable[Row[Any]], lab: Lab) -> dict[int, list[BenchMark]]:
             "size_unit": row.size_unit,
             "level_without": row.level_without,
             "closed": row.state == AlertState.CLOSED,
-            "off_from_us": evidence["off_from_us"],
+            "shown_by": evidence.get("shown_by"),
+            # A sensor that was never checked before has no first day.
+            "off_from_us": evidence["off_from_us"] or None,
             "off_until_us": evidence["off_until_us"],
         }
         marks.setdefault(row.session_id, []).append(served(mark, lab.zone))

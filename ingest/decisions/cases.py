@@ -48,6 +48,7 @@ GRADES = tuple(Grade)
 AlertRow = Mapping[str, Any]
 # Entries on one alert that change how it stands.
 RESPONSES = (ACKNOWLEDGE, CLOSE, OPEN_AGAIN, SLEEP)
+SEEN = (ACKNOWLEDGE, SLEEP)
 ENTRIES = (*RESPONSES, *STEPS, ASSIGN)
 
 
@@ -228,7 +229,10 @@ def _chance(alerts: Iterable[AlertRow]) -> float | None:
 
 
 def _owner_and_due(entries: Iterable[AuditEntry], action: CorrectiveAction | None) -> tuple[str | None, date | None]:
-    """Who has the case and until when, by the last entries; a supplier that was asked answers within the usual days."""
+    """Who has the case and until when, by the last entries; a supplier that was asked answers within the usual days.
+
+    A day that a person set stays until a person sets another one; one before the request is no day for its answer.
+    """
     owner: str | None = None
     due: date | None = None
     of_request = False
@@ -238,7 +242,9 @@ def _owner_and_due(entries: Iterable[AuditEntry], action: CorrectiveAction | Non
             if "due" in entry.body:
                 due, of_request = date.fromisoformat(entry.body["due"]), False
         elif entry.what == ASKED:
-            due, of_request = date.fromisoformat(entry.body["on"]) + timedelta(days=ANSWER_DAYS), True
+            asked_on = date.fromisoformat(entry.body["on"])
+            if of_request or due is None or due < asked_on:
+                due, of_request = asked_on + timedelta(days=ANSWER_DAYS), True
         elif entry.what == ANSWERED and of_request and action is not None and action["answered_on"] is not None:
             # The answer ends the days of the request; a day that a person set is for more than the answer.
             due = None
@@ -282,8 +288,12 @@ def _state(
         return "no effect"
     if action is not None and action["asked_on"] is not None:
         return "asked" if action["answered_on"] is None else "answered" if effect is None else "checking"
-    slept = {entry.subject.names[0]: entry.what for entry in parts.entries if entry.what in RESPONSES}
-    return "asleep" if free and all(slept.get(row["id"]) == SLEEP for row in free) else "seen"
+    responses = {entry.subject.names[0]: entry.what for entry in parts.entries if entry.what in RESPONSES}
+    if free and all(responses.get(row["id"]) == SLEEP for row in free):
+        return "asleep"
+    # No person acknowledged it, so a decision on its lots did.
+    decided = any(row["state"] == AlertState.ACKNOWLEDGED and responses.get(row["id"]) not in SEEN for row in free)
+    return "decided" if decided else "seen"
 
 
 def _closed_because(parts: _Parts, action: CorrectiveAction | None) -> str:

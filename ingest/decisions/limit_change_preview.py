@@ -245,5 +245,5 @@ def _alert(connection: Connection, alert: Alert) -> StoredPreviewAlert:
         "lot": alert.lot,
         "raised_us": alert.raised_us,
         "message": alert.message,
-        "state": state_after(connection, alert.id, alert.evidence),
+        "state": state_after(connection, alert.id, alert.evidence, alert.about_lots),
     }

@@ -12,7 +12,7 @@ from datetime import date, datetime
 from sqlalchemy import Connection
 
 from ingest.audit.audit_log import AuditEntry, record
-from ingest.audit.lot_decisions import LOT_DECISIONS
+from ingest.audit.lot_decisions import LOT_DECISIONS, LotAlert
 from ingest.audit.subjects import Subject, SubjectKind
 from ingest.common.errors import CallError
 from ingest.common.instants import checked_day
@@ -91,8 +91,17 @@ def respond(connection: Connection, subject: str, what: str, who: str, reason: s
     if kind == SubjectKind.ALERT and what != NOTE:
         _settle(connection, names[0])
         return what in (TAKE_BACK_FINDING, OPEN_AGAIN) and _is_finding(connection, names[0])
+    if kind == SubjectKind.LOT and what in LOT_DECISIONS:
+        for alert in connection.exec_driver_sql(LOT_ALERTS_SQL, names).scalars().all():
+            _settle(connection, alert)
     return False
 
+
+# A lot may be one of several that an alert of its stream names.
+LOT_ALERTS_SQL = """
+SELECT a.id FROM alert a WHERE a.state <> 'closed' AND a.stream_id IN (
+SELECT s.stream_id FROM session s JOIN lot l ON l.id = s.lot_id WHERE l.supplier = ? AND l.lot = ?)
+"""
 
 _SUBJECTS: dict[SubjectKind, tuple[tuple[str, ...], str]] = {
     # A case outlives its alerts: what is no longer raised can still be closed or annotated.
@@ -136,8 +145,9 @@ def _is_finding(connection: Connection, alert: str) -> bool:
 
 def _settle(connection: Connection, alert: str) -> None:
     """Set the state of an alert by its entries; one that its evidence closed stays closed."""
-    evidence = connection.exec_driver_sql("SELECT evidence FROM alert WHERE id = ?", (alert,)).scalar()
-    if evidence is None:
+    row = connection.exec_driver_sql("SELECT evidence, stream_id, raised_us FROM alert WHERE id = ?", (alert,)).first()
+    if row is None:
         return  # A case outlives its alerts: the entry is on the case, and no alert is left to set.
-    state = state_after(connection, alert, json.loads(evidence))
+    about_lots = None if row.stream_id is None else LotAlert(row.stream_id, row.raised_us)
+    state = state_after(connection, alert, json.loads(row.evidence), about_lots)
     connection.exec_driver_sql("UPDATE alert SET state = ? WHERE id = ?", (state, alert))

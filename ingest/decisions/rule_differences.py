@@ -214,4 +214,4 @@ def _undecided(stream: Stream, points: Rows, undecided: Flags) -> dict[str, tupl
 
 def _stays_open(connection: Connection, alert: str) -> bool:
     """Whether no person closed an alert that is not over by itself."""
-    return state_after(connection, alert, {}) != AlertState.CLOSED
+    return state_after(connection, alert, {}, None) != AlertState.CLOSED

@@ -332,7 +332,8 @@ class Alert(AlertSummary):
     """An alert with its evidence and corrective action.
 
     `message` is the sentence of the day on which the evidence was complete; `now` holds today's figures, null where the alert
-    has no stream.
+    has no stream. `lots_to_decide` are the lots that the alert names without a decision since their last test, null
+    where a decision on a lot does not answer the alert.
     """
 
     now: AlertNow | None
@@ -341,6 +342,7 @@ class Alert(AlertSummary):
     message: str
     evidence: Evidence
     corrective_action: CorrectiveAction | None
+    lots_to_decide: list[str] | None
 
 
 class AlertReason(TypedDict):

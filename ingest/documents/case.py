@@ -12,7 +12,9 @@ from spc.vocabulary.enums import Grade, Kind
 
 __all__ = ["Case", "CaseState"]
 
-CaseState = Literal["new", "seen", "asleep", "asked", "answered", "checking", "no effect", "bench", "closed"]
+CaseState = Literal[
+    "new", "seen", "decided", "asleep", "asked", "answered", "checking", "no effect", "bench", "closed"
+]  # fmt: skip
 
 
 class Case(TypedDict):

@@ -141,6 +141,8 @@ class NoticeDocument(StreamNames):
     level_now: float | None
     level_now_bound: Bound
     lots: list[NoticeLot]
+    # Valid lots since the first of these that the statement is not about.
+    others: list[NoticeLot]
     basis: NoticeBasis | None
     retests: list[NoticeRetest]
     asks_for_answer: bool

@@ -103,6 +103,9 @@ class BoardRow(_BoardFigures, StreamNames):
     """A row of the board."""
 
     last_tested_at: Moment | None
+    # The bags of the last lot's test where some of them are outside its limits by their mean; else 0, also where it is not valid.
+    last_bags: Count
+    last_bags_outside: Count
     state: StreamState
 
 

@@ -8,7 +8,7 @@ from ingest.common.instants import from_microseconds, printed_day
 from ingest.common.number_format import amounts, chance_text, digits_of, in_unit, percent_change, way
 from ingest.common.streams import Stream
 from ingest.common.text import capitalised, printable
-from ingest.documents.alert import LogDeparture, StoredBenchEvidence, StoredStreamEvidence
+from ingest.documents.alert import LogDeparture, ShownBy, StoredBenchEvidence, StoredStreamEvidence
 from spc.vocabulary.enums import WANDER, Kind
 from spc.vocabulary.unit_error import ErrorCause, ErrorExtent, UnitError
 
@@ -17,6 +17,7 @@ __all__ = [
     "bench_message",
     "dated_lots",
     "message",
+    "off_span",
     "outside_text",
     "place_named",
     "slip",
@@ -41,17 +42,27 @@ def message(stream: Stream, evidence: StoredStreamEvidence, zone: tzinfo) -> str
 def bench_message(evidence: StoredBenchEvidence, zone: tzinfo) -> str:
     """One sentence for a shared shift: the candidate source, its shift, since when, and the evidence."""
     until = evidence["off_until_us"]
-    first = _day(evidence["off_from_us"], zone)
-    if until is None:
-        span = f"since about {first}"
-    elif evidence.get("closed_because") == NOT_SHOWN:
-        span = f"from about {first} to {_day(until, zone)}, withdrawn because {NOT_SHOWN}"
-    else:
-        span = f"from about {first}, normal again from {_day(until, zone)}"
+    first, last = _day(evidence["off_from_us"], zone), None if until is None else _day(until, zone)
+    withdrawn = last is not None and evidence.get("closed_because") == NOT_SHOWN
+    span = f"from about {first} to {last}, withdrawn because {NOT_SHOWN}" if withdrawn else off_span(None, first, last)
     verb = SUSPECT[evidence["suspect_kind"]][1] if until is None else "read"
     named = suspect_named(evidence["suspect_kind"], evidence["suspect"], evidence["quantity"])
     text = f"{named} {verb} {_shifts(evidence)} {span}: {_reasons(evidence)}"
     return printable(capitalised(text))
+
+
+def off_span(shown_by: ShownBy | None, first: str | None, last: str | None) -> str:
+    """When a source was off, in the words of every surface; `first` and `last` are days, None where there is none.
+
+    The lots show about when a shift began. A calibration shows what it found and not since when: `first` is then the day of the
+    last good evidence. A sensor is not known to be right from its last good check on.
+    """
+    if shown_by == "calibration":
+        return f"at its calibration of {last}; since when is not known, not before {first}"
+    if first is None:
+        return f"{f'until {last}, ' if last else ''}without an earlier check"
+    about = "about " if shown_by is None else ""
+    return f"since {about}{first}" if last is None else f"from {about}{first}, normal again from {last}"
 
 
 def suspect_named(kind: str, suspect: str, quantity: str | None) -> str:

@@ -15,6 +15,7 @@ from typing import Any, cast
 import numpy as np
 from sqlalchemy import Connection
 
+from ingest.audit.lot_decisions import LotAlert, decisions_on_lots
 from ingest.audit.subjects import Subject
 from ingest.documents.alert import StoredEvidence, StoredStreamEvidence, StreamKind
 from ingest.documents.entries import StoredEntryBody
@@ -69,6 +70,11 @@ class Alert:
     product: str | None = None
     characteristic: str | None = None
     lot: str | None = None
+
+    @property
+    def about_lots(self) -> LotAlert | None:
+        """What finds the lots of the alert; None where it is about no stream."""
+        return None if self.stream_id is None else LotAlert(self.stream_id, self.raised_us)
 
 
 def alert_id(*about: str) -> str:
@@ -258,18 +264,21 @@ def write_alerts(connection: Connection, alerts: list[Alert]) -> None:
             (
                 *(getattr(alert, name) for name in columns),
                 json.dumps(alert.evidence, ensure_ascii=False, allow_nan=False),
-                state_after(connection, alert.id, cast(Mapping[str, Any], alert.evidence)),
+                state_after(connection, alert.id, cast(Mapping[str, Any], alert.evidence), alert.about_lots),
             )
             for alert in alerts
         ],
     )
 
 
-def state_after(connection: Connection, alert: str, evidence: Mapping[str, Any]) -> AlertState:
-    """The state of an alert by its evidence and the entries of people.
+def state_after(
+    connection: Connection, alert: str, evidence: Mapping[str, Any], about_lots: LotAlert | None
+) -> AlertState:
+    """The state of an alert by its evidence, the entries of people on it, and their decisions on its lots.
 
     A person who closes an alert accepts the level of that day. It is open again where the level has moved on since. An alert that
-    sleeps is open again with the next valid lot of its stream.
+    sleeps is open again with the next valid lot of its stream. A decision on every lot that an alert names answers it, unless a
+    person opened it again later.
     """
     if evidence.get("closed_because"):
         return AlertState.CLOSED
@@ -278,8 +287,18 @@ def state_after(connection: Connection, alert: str, evidence: Mapping[str, Any])
         "AND what IN ('acknowledge', 'close', 'open again', 'sleep', ?) ORDER BY id DESC LIMIT 1",
         (str(Subject.alert(alert)), TAKE_BACK_FINDING),
     ).one_or_none()
-    if last is None:
-        return AlertState.OPEN
+    state = AlertState.OPEN if last is None else _state_by_response(connection, evidence, last)
+    if state != AlertState.OPEN or about_lots is None:
+        return state
+    moments = list(decisions_on_lots(connection, about_lots, evidence).values())
+    decided = [moment for moment in moments if moment is not None]
+    opened_us = last.at_us if last is not None and last.what == "open again" else 0
+    answered = bool(moments) and len(decided) == len(moments) and max(decided) >= opened_us
+    return AlertState.ACKNOWLEDGED if answered else AlertState.OPEN
+
+
+def _state_by_response(connection: Connection, evidence: Mapping[str, Any], last: Any) -> AlertState:
+    """The state that the last entry on an alert gives it."""
     if last.what == SLEEP:
         body: StoredEntryBody = json.loads(last.body)
         stream = Subject.parse(body["stream"])

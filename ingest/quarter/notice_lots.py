@@ -14,7 +14,7 @@ from ingest.documents.alert import StoredStreamEvidence
 from ingest.documents.notice import NoticeBasis, NoticeLot, NoticePoint, NoticeSpans
 from spc.vocabulary.enums import Kind, Scale
 
-__all__ = ["LOT_BY_LOT", "basis", "charted", "concerned", "conditioning_shown", "difference", "left_out"]
+__all__ = ["LOT_BY_LOT", "basis", "charted", "concerned", "conditioning_shown", "difference", "left_out", "others"]
 
 # Kinds about single lots: the lots between two of them were normal.
 LOT_BY_LOT = (Kind.LIMIT, Kind.POINT, Kind.SPREAD)
@@ -95,6 +95,16 @@ def left_out(points: Sequence[NoticeLot], alert: RowMapping, evidence: StoredStr
     """How many lots of the same time had no valid test."""
     start, end = _span(alert, evidence)
     return sum(point["state"] != "valid" and start <= point["tested_us"] <= end for point in points)
+
+
+def others(points: Sequence[NoticeLot], lots: Sequence[NoticeLot]) -> list[NoticeLot]:
+    """The valid lots since the first of the `lots` that the alert does not concern, also those tested after it."""
+    times = {lot["tested_us"] for lot in lots}
+    return [
+        point
+        for point in points
+        if point["state"] == "valid" and point["tested_us"] not in times and times and point["tested_us"] > min(times)
+    ]
 
 
 def charted(points: Sequence[NoticeLot], lots: Sequence[NoticeLot]) -> list[NoticePoint]:

@@ -19,6 +19,7 @@ from ingest.config.lab import Lab
 from ingest.documents.lot import Session
 from ingest.documents.served import iso
 from ingest.documents.verdict.report import ChamberRecord, ReportCalibration, ReportCheck, ReportEquipment
+from ingest.evaluation.alert_text import off_span
 from ingest.parsing.rows.load_rows import LAID
 from ingest.sessions.instrument_records import check_reach_us, checks_for, checks_of
 from ingest.sessions.load_conditioning import load_of_test
@@ -254,7 +255,14 @@ def _of_instrument(connection: Connection, lab: Lab, session: Session) -> Iterat
     yield from _found_later(connection, lab, session)
     for mark in session["bench_findings"]:
         size = "" if mark["size"] is None else f" by {signed(mark['size'], '.2g')} {mark['size_unit']}"
-        yield f"By a finding of the laboratory, {mark['source']} was off{size} at the time of the test. Values are given as read."
+        first, last = (_printed(mark[end]) for end in ("off_from_at", "off_until_at"))
+        verb = "was not known to be right" if mark["size"] is None else f"was off{size}"
+        span = off_span(mark["shown_by"], first, last)
+        yield f"By a finding of the laboratory, {mark['source']} {verb} {span}. Values are given as read."
+
+
+def _printed(stamp: str | None) -> str | None:
+    return None if stamp is None else printed_day(datetime.fromisoformat(stamp))
 
 
 def _found_later(connection: Connection, lab: Lab, session: Session) -> Iterator[str]:

@@ -18,6 +18,7 @@ from dashboard.queries.lab_reader import LabReader
 from dashboard.text import retest_text
 from dashboard.text.bench import instrument_text, ready_text
 from dashboard.text.bench.advice import Advice, Urgency, most_urgent
+from dashboard.text.bench.bench_mark_text import off_from
 from dashboard.text.formatting import characteristic, counted, day, listed, moment, stream_level, weekday
 from dashboard.text.urls import INSTRUMENTS, READY, RETESTS, alert_address
 from ingest.alerts.attribution import SHARE_WEEKS, AttributedShare, attributed_share
@@ -211,7 +212,7 @@ def _findings(findings: list[BenchFinding]) -> html.Component:
     rows = [
         [
             link(one["message"], alert_address(one["finding"])),
-            day(one["off_from_at"]),
+            off_from(one["off_from_at"], one["shown_by"]),
             "not yet" if one["off_until_at"] is None else day(one["off_until_at"]),
             day(one["detected_at"]),
             f"{counted(one['tests'], 'test')} of {counted(one['lots'], 'lot')}",

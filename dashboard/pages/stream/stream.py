@@ -56,6 +56,7 @@ from ingest.config.lab import Lab
 from ingest.decisions.corrective_actions import no_notice_because
 from ingest.decisions.responses import NOTE
 from ingest.documents.alert import Alert
+from ingest.documents.case import Case
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.stream import BoardRow, ControlLimits, Point, StreamDocument
 
@@ -68,9 +69,9 @@ KEY = {
     "flag": ("", "edge mark mark-first", "first flagged lot of a run"),
     "not valid": ("□", "warm", "test not valid: it sets no limit"),
     "to look at": ("◇", "edge", "suspect values"),
-    "bench off": ("○", "warm", "lot tested while the bench was off"),
+    "bench off": ("○", "warm", "lot tested while the bench was off, or may have been"),
     "without the finding": ("┴", "warm", "its level without what was off"),
-    "bench weeks": ("▨", "warm", "weeks in which the bench was off"),
+    "bench weeks": ("▨", "warm", "weeks in which the bench was off, or may have been"),
     "above": ("▲", "edge", "level above the range of the meter"),
     "below": ("▼", "accent", "level below the range of the meter"),
     "trend": ("━", "edge", "trend estimate"),
@@ -108,6 +109,7 @@ def layout(
         alerts = urgent_first(stored_documents.alerts_named(connection, lab, ids))
         subjects = [subject, limit, *(f"alert:{alert['id']}" for alert in alerts)]
         entries = page_queries.entries(connection, lab, subjects)
+        cases = lab_reader.cases(connection)
     declared = lab.product(product)
     view = ChartView(names, show, since, until, beside)
     moves = _moves(alerts)
@@ -128,7 +130,7 @@ def layout(
             html.P(moving_baseline(document), className="lead") if document.get("baseline_moving") else None,
             html.P(wander(document), className="lead") if document.get("wander") else None,
             html.Div(
-                [_chart(view, document, row, moves, entries[subject], lab), _what_to_do(row, alerts, lab)],
+                [_chart(view, document, row, moves, entries[subject], lab), _what_to_do(row, alerts, cases, lab)],
                 className="split",
             ),
             html.Div([html.H2("Last lots"), html.A("All lots", href="#lots")], className="head"),
@@ -198,9 +200,9 @@ def _finding(row: BoardRow, alerts: list[Alert], lab: Lab) -> str:
     return f"{words.get(row['state'], row['state'])}."
 
 
-def _what_to_do(row: BoardRow, alerts: list[Alert], lab: Lab) -> html.Aside:
+def _what_to_do(row: BoardRow, alerts: list[Alert], cases: list[Case], lab: Lab) -> html.Aside:
     """The next steps on the stream, and the figures that they depend on."""
-    step = next_step(alerts)
+    step = next_step(alerts, cases)
     steps: list[object] = []
     if step is not None:
         steps.append([html.A(step.text, href=_on_page(step.address)), html.Span(step.detail, className="quiet")])

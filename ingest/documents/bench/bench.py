@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing_extensions import TypedDict
 
+from ingest.documents.alert import ShownBy
 from ingest.documents.fields import Count, Moment, Probability
 from ingest.documents.stream import StreamNames
 from spc.vocabulary.enums import AlertState
@@ -117,8 +118,9 @@ class BenchFinding(TypedDict):
     finding: str
     message: str
     state: AlertState
-    off_from_at: Moment
+    off_from_at: Moment | None
     off_until_at: Moment | None
+    shown_by: ShownBy | None
     detected_at: Moment
     tests: Count
     lots: Count

@@ -121,7 +121,7 @@ def test_limits_that_more_lots_will_move_are_not_drawn() -> None:
 
 def test_a_lot_of_weeks_in_which_the_bench_was_off_stands_hollow_over_its_level_without_it() -> None:
     finding = {
-        "finding": "abc", "source": "tester 1", "size": 10.0, "size_unit": "%", "level_without": 9.0, "closed": False,
+        "finding": "abc", "source": "tester 1", "size": 10.0, "size_unit": "%", "level_without": 9.0, "closed": False, "shown_by": None,
         "off_from_at": "2026-01-20T00:00:00+00:00", "off_until_at": "2026-02-10T00:00:00+00:00",
     }  # fmt: skip
     figure = plotly_figures.stream(stream(point(1), point(2, bench_findings=[finding], signals=["drift"]), point(3)))

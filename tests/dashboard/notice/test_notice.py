@@ -244,3 +244,28 @@ def test_the_headline_of_a_forecast_follows_the_present_chance(desk: LabReader) 
     assert document["evidence"]["breach_probability"] >= document["likely"]
     assert wording.headline(document).endswith(": a failing lot is likely.")
     assert "a failing lot was likely on " in wording.headline(later)
+
+
+@pytest.mark.parametrize(("after", "names"), [(1, 1), (7, 4)])
+def test_a_good_lot_that_is_newer_than_the_failed_one_is_named(bench: Bench, after: int, names: int) -> None:
+    bench.drop_climate("log.csv", MONDAY - timedelta(hours=60), 24 * 7 * 30)
+    levels = [9.0, 9.1, 8.9, 9.0, 9.2, 30.0, *[9.0] * after]
+    rows = [
+        row
+        for number, level in enumerate(levels)
+        for row in lot_rows(f"L{number:02d}", MONDAY + timedelta(weeks=number), [[level, level * 1.01]] * 3)
+    ]
+    bench.drop_tests("all.csv", rows)
+    bench.run()
+    reader = LabReader(bench.folder)
+
+    paper = drawn(reader, of_kind(reader, "limit")["id"])
+
+    assert [lot["lot"] for lot in paper["lots"]] == ["L05"]
+    assert [lot["lot"] for lot in paper["others"]] == [f"L{number:02d}" for number in range(6, 6 + after)]
+    text = wording.validity(paper)
+    assert "left out" not in text
+    assert text.count(" nJ, pass") == names
+    assert f"{len(levels) - 6} other valid lot" in text
+    assert f"lot L{len(levels) - 1:02d}, " in text
+    assert text.split(". ")[-1] in " ".join(text_of(as_pdf(paper)).split())

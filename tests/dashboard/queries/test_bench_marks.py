@@ -78,7 +78,7 @@ def test_a_lot_of_the_weeks_in_which_the_tester_was_off_carries_the_closed_findi
     # In words: the value as read and as it would be, the finding and its weeks.
     sentence = mark_sentence(session["bench_findings"], session["level"], session)
     assert "14.6 nJ as read and 13.0 nJ without it" in sentence
-    weeks_in_words = f"from {day(finding['off_from_at'])}, normal again from {day(finding['off_until_at'])}"
+    weeks_in_words = f"from about {day(finding['off_from_at'])}, normal again from {day(finding['off_until_at'])}"
     assert f"12 % high {weeks_in_words} (finding {finding['finding']})" in sentence
     assert f"lot {MARKED} 14.6 nJ as read, 13.0 nJ without it" in " ".join(wording.bench(paper))
     assert "see “Our bench”" in wording.restrictions(paper)[-1]

@@ -21,6 +21,7 @@ from dashboard.queries.lab_reader import LabReader
 from dashboard.scorecard import scorecard
 from dashboard.scorecard.svg_chart import chart
 from dashboard.scorecard.wording import bag_facts
+from dashboard.text import lot_text
 from dashboard.text.verdict.verdict_text import bags_text, level_text, verdict_text
 
 BOTH_STORES = True
@@ -59,7 +60,7 @@ def test_a_lot_that_passes_on_its_mean_says_how_many_bags_are_over_the_limit_eve
     (listed,) = [one for one in paper["lots"] if one["lot"] == "BF04281"]
     assert point["bag_count"] == listed["bag_count"] == count
     fact = "1 of 6 bags outside, worst bag 22.2 nJ"
-    headline = lot_page._headline(lot["sessions"])
+    headline = lot_text.headline(lot["sessions"])
     assert fact in headline
     assert "level outside the control limits" in headline
     assert any(fact in row[-1] for row in wording.lot_rows(paper))

@@ -15,6 +15,7 @@ from support.labs import MONDAY, NOW, Bench, lot_rows
 from support.stores import on_both_stores
 
 from dashboard.cli import main
+from dashboard.delivery import weekly_digest
 from dashboard.delivery.dispatch import deliver
 from dashboard.queries import stored_documents
 from dashboard.queries.lab_reader import LabReader
@@ -66,6 +67,12 @@ def enter(bench: Bench, subjects: list[str], what: str, now: datetime = NOW, **f
 
 def alerts_of(bench: Bench, *options: str) -> list[Any]:
     return list(document(bench.folder, "alerts", *options))
+
+
+def digest_text(bench: Bench) -> str:
+    reader = LabReader(bench.folder)
+    with reader.reading() as connection:
+        return weekly_digest.as_html(weekly_digest.document(connection, reader.lab, NOW), {}).replace("\xa0", " ")
 
 
 def headline(bench: Bench, path: str = "/") -> str:
@@ -263,6 +270,64 @@ def test_an_answer_ends_the_days_of_the_request_and_keeps_a_day_that_a_person_se
     )
     (case,) = cases_of(bench)
     assert case["due_on"] == (due or None)
+
+
+def test_a_request_asks_to_wait_until_its_due_day_and_to_remind_only_after_it(bench: Bench) -> None:
+    moved(bench)
+    alert = next(one["id"] for one in alerts_of(bench) if one["kind"] == "drift")
+    enter(bench, [f"alert:{alert}"], "supplier asked", on=NOW.date().isoformat())
+    pages = {
+        "/": "",
+        "/supplier": "?name=Alder+Film",
+        "/stream": "?supplier=Alder+Film&product=MB-10&characteristic=shielding_energy",
+    }
+    for days, step in (
+        (0, "Wait for the answer until 9 Dec 2026"),
+        (14, "Wait for the answer until 9 Dec 2026"),
+        (15, "Remind Alder Film"),
+    ):
+        rounds.run(load(bench.folder), NOW + timedelta(days=days))
+        for path, search in pages.items():
+            text = str(page(LabReader(bench.folder), path, search))
+            assert step in text, (days, path)
+            assert ("Remind" in text) == (days > 14), (days, path)
+
+
+@pytest.mark.parametrize(("due", "in_digest"), [("2026-12-31", "due 31 Dec 2026"), ("2026-11-25", "due 25 Nov 2026")])
+def test_a_due_date_that_a_person_set_stays_when_the_supplier_is_asked(bench: Bench, due: str, in_digest: str) -> None:
+    moved(bench)
+    alert = next(one["id"] for one in alerts_of(bench) if one["kind"] == "drift")
+    enter(bench, [f"alert:{alert}"], "assign", owner="Purchasing", due=due)
+
+    enter(bench, [f"alert:{alert}"], "supplier asked", on="2026-11-25")
+
+    assert cases_of(bench)[0]["due_on"] == due
+    assert in_digest in digest_text(bench)
+    # A person changes it.
+    enter(bench, [f"alert:{alert}"], "assign", due="2026-12-20")
+    enter(bench, [f"alert:{alert}"], "supplier asked", on="2026-11-25")
+    assert cases_of(bench)[0]["due_on"] == "2026-12-20"
+
+
+def test_a_due_date_before_the_request_is_none_for_its_answer(bench: Bench) -> None:
+    moved(bench)
+    alert = next(one["id"] for one in alerts_of(bench) if one["kind"] == "drift")
+    enter(bench, [f"alert:{alert}"], "assign", due="2026-11-25")
+
+    enter(bench, [f"alert:{alert}"], "supplier asked", NOW + timedelta(days=3), on="2026-11-28")
+
+    assert cases_of(bench)[0]["due_on"] == "2026-12-12"
+
+
+def test_the_digest_reminds_of_no_notice_whose_agreed_day_has_not_come(bench: Bench) -> None:
+    moved(bench)
+    alert = next(one["id"] for one in alerts_of(bench) if one["kind"] == "drift")
+    enter(bench, [f"alert:{alert}"], "supplier asked", on=ASKED.isoformat())
+    assert "notice on " in digest_text(bench)
+
+    enter(bench, [f"alert:{alert}"], "assign", due="2026-12-31")
+
+    assert "notice on " not in digest_text(bench)
 
 
 def test_both_alerts_of_a_case_know_the_corrective_action_and_it_is_counted_once(bench: Bench) -> None:

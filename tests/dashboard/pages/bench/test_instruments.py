@@ -285,6 +285,7 @@ def test_a_finding_of_the_bench_begins_with_its_sentence_and_says_what_is_counte
         state=AlertState.CLOSED,
         off_from_at="2026-03-31T08:00:00+00:00",
         off_until_at="2026-05-08T08:00:00+00:00",
+        shown_by="calibration",
         detected_at="2026-05-08T08:00:00+00:00",
         tests=2,
         lots=2,
