@@ -104,7 +104,7 @@ def instruments(connection: Connection, lab: Lab, now: datetime) -> list[Instrum
     """Return every instrument that the tests or the calibrations name, as of `now`."""
     now_us = microseconds(now)
     named = connection.exec_driver_sql(INSTRUMENTS_SQL).fetchall()
-    overdue = {one["name"] for one in overdue_instruments(connection, lab, now)}
+    overdue = {one["name"] for one in overdue_instruments(connection, lab, now, in_use=False)}
     documents = []
     # All on record: a sheet of earlier years names the last good evidence of its time.
     checks = checks_of(connection, lab, np.iinfo(np.int64).min, now_us)

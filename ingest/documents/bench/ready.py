@@ -99,7 +99,7 @@ class ReadyChamber(TypedDict):
 class ReadyDocument(TypedDict):
     """Every chamber with a log, and the loads in it, at a moment; `not_put_in` are planned for a test and in no chamber.
 
-    `overdue` are the instruments whose calibration is past its due date.
+    `overdue` are the instruments in use whose calibration is past its due date.
     """
 
     at: Moment

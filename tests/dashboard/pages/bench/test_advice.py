@@ -102,6 +102,10 @@ def test_a_calibration_past_its_due_date_is_stated_in_the_same_words_wherever_wo
         on_its_day = datetime(2026, 11, 23, 23, 59, tzinfo=reader.lab.zone)
         assert overdue_instruments(connection, reader.lab, on_its_day) == []
         assert overdue_instruments(connection, reader.lab, on_its_day + timedelta(minutes=1)) == overdue
+        # Not tested on for a year, it is out of use: the page Instruments alone names it.
+        later = NOW + timedelta(days=365)
+        assert overdue_instruments(connection, reader.lab, later) == []
+        assert overdue_instruments(connection, reader.lab, later, in_use=False) == overdue
     done = (NOW - timedelta(hours=1)).isoformat()
     in_order.drop("c.csv", csv_text(columns, [("E1", done, "2027-11-24")]), "calibrations")
     in_order.run()
