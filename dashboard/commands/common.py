@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import _thread
 import json
+import logging
 import os
 import sys
 import threading
@@ -97,8 +98,12 @@ def one_line_errors(command: Callable[P, R]) -> Callable[P, R]:
 
 @contextmanager
 def _interrupts_kept() -> Iterator[None]:
-    """Raise Ctrl-C again a moment later when it arrives in a finaliser, where Python drops exceptions."""
+    """Raise Ctrl-C again a moment later when it arrives in a finaliser, where Python drops exceptions.
+
+    When it arrives while a connection is closed, SQLAlchemy raises it but logs its traceback first: that record is dropped.
+    """
     python_hook, timers = sys.unraisablehook, []
+    printer = logging.lastResort
 
     def hook(unraisable: sys.UnraisableHookArgs) -> None:
         if not issubclass(unraisable.exc_type, KeyboardInterrupt):
@@ -108,12 +113,20 @@ def _interrupts_kept() -> Iterator[None]:
         timers[-1].start()
 
     sys.unraisablehook = hook
+    if printer is not None:
+        printer.addFilter(_is_no_interrupt)
     try:
         yield
     finally:
         sys.unraisablehook = python_hook
+        if printer is not None:
+            printer.removeFilter(_is_no_interrupt)
         for timer in timers:
             timer.cancel()
+
+
+def _is_no_interrupt(record: logging.LogRecord) -> bool:
+    return not (record.exc_info and isinstance(record.exc_info[1], KeyboardInterrupt))
 
 
 # Options

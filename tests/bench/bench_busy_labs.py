@@ -27,6 +27,7 @@ import argparse
 import time
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -90,6 +91,13 @@ WITH_SHIFT = {
 } | {"one tester, agreement alone, 15 %": one_tester(0.15), "one tester, agreement alone, 40 %": one_tester(0.40)}
 
 
+class Bags(NamedTuple):
+    """The number of bags of each lot of a stream, and the variance between them in that of a lot."""
+
+    count: np.ndarray
+    variance: np.ndarray
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Change:
     """What a stream adds to its level by itself, from a week on."""
@@ -127,8 +135,8 @@ def changes(rng: np.random.Generator, lab: BusyLab) -> dict[int, Change]:
 
 def films(
     rng: np.random.Generator, lab: BusyLab, moves: dict[int, Change], shift: float
-) -> tuple[pd.DataFrame, dict[int, np.ndarray]]:
-    """Levels in standard deviations of a lot (`z`) with the scale of each stream, and the lots' numbers of bags."""
+) -> tuple[pd.DataFrame, dict[int, Bags]]:
+    """Levels in standard deviations of a lot (`z`) with the scale of each stream, and the bags of the lots."""
     tables, bags = [], {}
     for stream in range(lab.suppliers * lab.streams):
         times = np.sort(rng.uniform(0.0, WEEKS, rng.poisson(WEEKS)))
@@ -149,17 +157,13 @@ def films(
         level = level + shift * ((times >= SHIFT_AT) & (instrument == "pulse 1"))
         number = rng.integers(3, 13, times.size)
         bound = rng.uniform(1.5, 3.0) if rng.random() < 0.2 else np.inf
-        measured = np.array(
-            [
-                np.minimum(one + BAG * rng.standard_normal(count), bound).mean()
-                for one, count in zip(level, number, strict=True)
-            ]
-        )
+        each = [np.minimum(one + BAG * rng.standard_normal(n), bound) for one, n in zip(level, number, strict=True)]
+        measured = np.array([one.mean() for one in each])
         load = [f"{name}{int(when * 2.5)}" for name, when in zip(chamber, times, strict=True)]
         scale = float(np.exp(rng.uniform(np.log(0.05), np.log(0.2))))
         supplier = f"supplier {stream // lab.streams}"
         tables.append(points(stream, supplier, kind, chamber, instrument, load, times, measured, False, scale))
-        bags[stream] = number
+        bags[stream] = Bags(number, np.array([one.var(ddof=1) for one in each]))
     if lab.check:
         for table in checks(rng, WEEKS, lab.suppliers * lab.streams):
             moved = (table["weeks"] >= SHIFT_AT) & (table["instrument"] == "pulse 1")
@@ -179,7 +183,7 @@ def lots_of(rng: np.random.Generator, n: int, *, tails: bool, dependence: float)
 
 def alerts(
     table: pd.DataFrame,
-    bags: dict[int, np.ndarray],
+    bags: dict[int, Bags],
     streams: Sequence[int],
     taken_out: np.ndarray,
     kinds: Collection[str] = ("drift",),
@@ -194,12 +198,11 @@ def alerts(
     series = []
     for stream in streams:
         own = (table["stream"] == stream).to_numpy()
-        weeks, scale, count = table["weeks"].to_numpy()[own], table["scale"].to_numpy()[own][0], bags[stream]
-        bag_variance = np.full(weeks.size, (BAG * scale) ** 2)
+        weeks, scale, count = table["weeks"].to_numpy()[own], table["scale"].to_numpy()[own][0], bags[stream].count
         series.append(
             detection.LotSeries(
-                weeks + 2000.0, level[own], bag_variance / count, bag_variance / count, count - 1.0,
-                1e-6 * bag_variance, count.astype(float), *priors[table["quantity"].to_numpy()[own][0]].at(weeks),
+                weeks + 2000.0, level[own], (BAG * scale) ** 2 / count, scale**2 * bags[stream].variance, count - 1.0,
+                np.full(weeks.size, np.nan), np.zeros(weeks.size), *priors[table["quantity"].to_numpy()[own][0]].at(weeks),
             )
         )  # fmt: skip
     seen = detection.detect_new(series, np.zeros(len(series), dtype=np.intp), FALSE_ALERTS_PER_YEAR)
@@ -214,7 +217,7 @@ def alerts(
 
 
 def attributed(
-    table: pd.DataFrame, bags: dict[int, np.ndarray], moves: dict[int, Change], findings: Sequence[Finding]
+    table: pd.DataFrame, bags: dict[int, Bags], moves: dict[int, Change], findings: Sequence[Finding]
 ) -> tuple[int, int]:
     """Of the changes with a drift alert in their direction, how many have none left that stands; and how many there are."""
     zero = np.zeros(len(table))

@@ -65,7 +65,7 @@ def lab_of(seed: int, number: int, row: str) -> Lab:
     levels = np.full((len(streams), most), np.nan)
     for stream, own in table.groupby("stream"):
         levels[stream, : len(own)] = own["z"]
-    sigma = np.array([np.sqrt(1.0 + busy.BAG**2 * np.mean(1.0 / bags[stream])) for stream in streams])
+    sigma = np.array([np.sqrt(1.0 + busy.BAG**2 * np.mean(1.0 / bags[stream].count)) for stream in streams])
     onset = np.array([np.searchsorted(weeks[one], moves[one].start) if one in moves else np.inf for one in streams])
     counted = np.array([len(weeks[one]) for one in streams]) - onset >= FOLLOWED
     steady = [stream for stream in streams if stream not in moves]
@@ -91,7 +91,7 @@ def _first_up(raised: list[alert_episodes.Episode], onset: float) -> float:
 
 
 def _standing(
-    table: pd.DataFrame, bags: dict[int, np.ndarray], raised: dict[int, list[alert_episodes.Episode]]
+    table: pd.DataFrame, bags: dict[int, busy.Bags], raised: dict[int, list[alert_episodes.Episode]]
 ) -> dict[int, list[alert_episodes.Episode]]:
     """The alerts of each stream; none where neither the shift nor the most of it, taken out, leaves one."""
     streams = sorted(bags)

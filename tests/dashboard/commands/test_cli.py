@@ -492,6 +492,22 @@ def test_ctrl_c_at_the_end_of_an_objects_life_is_not_lost(bench: Bench, monkeypa
     assert_one_line(call(bench.folder, "run"), 130, "Stopped.")
 
 
+def test_ctrl_c_while_a_connection_is_closed_leaves_no_traceback(bench: Bench) -> None:
+    # A process of its own: here the tests' own handler of log records stands in for the one that prints.
+    program = (
+        "import sys, sqlite3; from ingest.store import sqlite_store; from dashboard.cli import main\n"
+        "def close(self):\n"
+        "    sqlite3.Connection.close(self)\n"
+        "    raise KeyboardInterrupt\n"
+        "sqlite_store._Connection.close = close\n"
+        f"main(['run', '--lab', {str(bench.folder)!r}])\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60, check=False)
+
+    assert (done.returncode, done.stdout) == (130, "")
+    assert done.stderr == "Stopped. The next round completes what was not finished.\n"
+
+
 def test_a_round_that_is_ended_by_ctrl_c_says_so_in_one_line(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
