@@ -11,8 +11,14 @@ __all__ = ["advice", "discharges", "headline", "next_lot", "plan_sentence", "pro
 
 def headline(result: BagsDocument) -> str:
     """The answer in one sentence."""
-    times = round(100 * result["chance"])
-    return f"With {counted(result['bags'], 'bag')} a lot at {amount(result['level'], result['unit'])} passes {times} times in 100."
+    return f"With {counted(result['bags'], 'bag')} a lot at {amount(result['level'], result['unit'])} passes {_times(result['chance'])} in 100."
+
+
+def _times(chance: float) -> str:
+    """How often of 100 times: 72 times; what is rare is not never, and what is likely not certain."""
+    if 0.995 <= chance < 1:
+        return "more than 99 times"
+    return "less than once" if 0 < chance < 0.005 else counted(round(100 * chance), "time")
 
 
 def advice(result: BagsDocument) -> str:
@@ -20,7 +26,7 @@ def advice(result: BagsDocument) -> str:
     limit, unit = amount(result["limit"], result["unit"]), result["unit"]
     text = f"Limit {limit}, {rule_words(result['rule'])}; {counted(result['readings'], 'reading')} a bag. "
     if result["bags"] != result["bags_today"] or result["readings"] != result["readings_today"]:
-        text += f"With today's {counted(result['bags_today'], 'bag')} of {result['readings_today']} it passes {round(100 * result['chance_today'])} times. "
+        text += f"With today's {counted(result['bags_today'], 'bag')} of {result['readings_today']} it passes {_times(result['chance_today'])}. "
     row = next(one for one in result["numbers"] if one["bags"] == result["bags"])
     passes, stopped = amount(row["passes"], unit), amount(row["stopped"], unit)
     return (
@@ -81,7 +87,7 @@ def two_loads(result: BagsDocument) -> str:
     own = result["two_loads"]
     return (
         f"In two loads, {own['first']} bags and {own['second']} more only if the first are not sure either way; then all of them "
-        f"decide by the limit itself. The lot passes {round(100 * own['chance'])} times in 100 and takes {own['mean_bags']:.1f} bags on average."
+        f"decide by the limit itself. The lot passes {_times(own['chance'])} in 100 and takes {own['mean_bags']:.1f} bags on average."
     )
 
 

@@ -89,6 +89,22 @@ def test_a_stream_states_the_risks_of_its_rule_beside_others(lab: Path) -> None:
 # Bags
 
 
+@pytest.mark.parametrize(
+    ("chance", "words"),
+    [
+        (1.0, "100 times"),
+        (0.9999, "more than 99 times"),
+        (0.994, "99 times"),
+        (0.01, "1 time"),
+        (0.001, "less than once"),
+        (0.0, "0 times"),
+    ],
+)
+def test_a_likely_pass_is_not_called_certain(chance: float, words: str, lab: Path) -> None:
+    result = document(lab, "bags", *STREAM)
+    assert bags_text.headline({**result, "chance": chance}).endswith(f" passes {words} in 100.")
+
+
 def test_a_proven_part_is_one_plain_bound_and_names_what_it_rests_on(lab: Path) -> None:
     far = document(lab, "bags", *STREAM, "--level", "5")
     assert far["proves"] > 0.995
