@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
+from spc.distributions.bivariate_normal import both_below
+from spc.distributions.noncentral import SCORES, WEIGHTS, noncentral_t, noncentral_ts, root
 from spc.kernels.arrays import Floats
-from spc.kernels.bivariate_normal import both_below
-from spc.kernels.noncentral import SCORES, WEIGHTS, noncentral_t, noncentral_ts, root
 from spc.kernels.validation import as_points, finite_number, positive, whole
 
 __all__ = [

@@ -14,8 +14,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import special
 
-from spc.kernels.arrays import Floats
-from spc.kernels.capability_index import (
+from spc.distributions.capability_index import (
     Margins,
     df_at,
     finite_or_nan,
@@ -26,6 +25,7 @@ from spc.kernels.capability_index import (
     require_confidence,
     spread_interval,
 )
+from spc.kernels.arrays import Floats
 from spc.kernels.ragged import as_batch, total
 from spc.kernels.subgroups import quotient
 from spc.kernels.validation import as_points, finite_number, positive

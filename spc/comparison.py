@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from spc.kernels.noncentral import WEIGHTS, chi_ratio
+from spc.distributions.noncentral import WEIGHTS, chi_ratio
 from spc.kernels.validation import as_points, positive
 
 __all__ = [

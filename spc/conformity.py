@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
+from spc.distributions.bivariate_normal import both_below
 from spc.kernels.arrays import Floats
-from spc.kernels.bivariate_normal import both_below
 
 __all__ = [
     "FAR_APART",

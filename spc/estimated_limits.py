@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
+from spc.distributions.noncentral import SCORES, WEIGHTS, chi_ratio, root
 from spc.kernels.arrays import Floats
-from spc.kernels.noncentral import SCORES, WEIGHTS, chi_ratio, root
 from spc.kernels.validation import finite_number, positive, whole
 
 __all__ = ["EstimatedChart", "estimated_chart", "guaranteed_width"]

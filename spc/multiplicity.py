@@ -14,8 +14,8 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from spc.comparison import Difference
+from spc.distributions.noncentral import SCORES, WEIGHTS, chi_ratio, roots
 from spc.kernels.arrays import Floats
-from spc.kernels.noncentral import SCORES, WEIGHTS, chi_ratio, roots
 
 __all__ = ["Together", "against_one", "all_pairs", "largest_of", "range_of"]
 

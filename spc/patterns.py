@@ -12,8 +12,8 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike
 
+from spc.distributions.pattern_chain import CRITERIA, Criterion, Order, Window
 from spc.kernels.arrays import Flags, Floats
-from spc.kernels.pattern_chain import CRITERIA, Criterion, Order, Window
 from spc.kernels.validation import no_infinity
 
 __all__ = ["PATTERNS", "Pattern", "find", "marks", "participants"]

@@ -9,9 +9,9 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import special
 
+from spc.distributions.capability_index import limits_of, limits_of_each, require_confidence
+from spc.distributions.lognormal3 import l_moments, l_moments_without_each, percentiles
 from spc.kernels.arrays import Floats, Indices
-from spc.kernels.capability_index import limits_of, limits_of_each, require_confidence
-from spc.kernels.lognormal3 import l_moments, l_moments_without_each, percentiles
 from spc.kernels.ragged import as_batch, total
 from spc.kernels.subgroups import quotient
 from spc.kernels.validation import as_points

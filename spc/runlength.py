@@ -15,9 +15,9 @@ from itertools import count, islice
 
 import numpy as np
 
+from spc.distributions.bounded_walk import Band, Walk, lone_signal
+from spc.distributions.pattern_chain import CRITERIA, Criterion, chain_of, pattern_hazards
 from spc.kernels.arrays import Floats
-from spc.kernels.bounded_walk import Band, Walk, lone_signal
-from spc.kernels.pattern_chain import CRITERIA, Criterion, chain_of, pattern_hazards
 from spc.kernels.validation import finite_number, positive, whole
 
 __all__ = [

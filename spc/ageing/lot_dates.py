@@ -13,9 +13,9 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from spc.ageing.film_life import Side, lines
+from spc.distributions.noncentral import roots
 from spc.kernels.arrays import Floats
 from spc.kernels.lot_lines import lot_columns, scenario_likelihood
-from spc.kernels.noncentral import roots
 from spc.kernels.validation import as_points, finite_number, positive, whole
 
 __all__ = ["OwnDates", "SlopeLaw", "chance_over", "months_to_chance", "own_date", "slope_law", "weighed_slopes"]

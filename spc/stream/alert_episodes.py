@@ -19,9 +19,9 @@ from enum import StrEnum
 
 import numpy as np
 
+from spc.distributions.autocorrelation_law import normal_interval
 from spc.future_mean import mean_margin
 from spc.kernels.arrays import Flags, Floats, Indices
-from spc.kernels.autocorrelation_law import normal_interval
 from spc.vocabulary.enums import WANDER, Kind
 from spc.vocabulary.signal import SIGNAL_COLUMNS, Signal
 

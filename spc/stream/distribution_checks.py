@@ -18,8 +18,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from spc.distributions.autocorrelation_law import exact_interval, normal_interval
 from spc.kernels.arrays import Floats, Indices
-from spc.kernels.autocorrelation_law import exact_interval, normal_interval
 from spc.kernels.ragged import as_batch, packed, total
 from spc.kernels.subgroups import quotient
 from spc.kernels.validation import as_points, whole

@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from spc.capability import capability, equivalent_df, from_components, satterthwaite
-from spc.kernels.lognormal3 import l_moments, l_moments_without_each
+from spc.distributions.lognormal3 import l_moments, l_moments_without_each
 from spc.percentile_capability import percentile_capability
 from spc.stream.baseline import establish
 from spc.stream.stream_capability import Withheld, for_stream

@@ -16,7 +16,7 @@ from spc.conformity import (
     risks,
     with_prior,
 )
-from spc.kernels.bivariate_normal import both_below
+from spc.distributions.bivariate_normal import both_below
 
 # The lot of the user's guide: six bags of six discharges at 18.2 nJ under a limit of 20 nJ; bag sd 0.12, reading sd 0.05
 # and a certificate of 0.03 in natural logarithms.

@@ -10,7 +10,7 @@ from figures import cusum_runs, ewma_runs, pattern_runs
 from numpy.testing import assert_allclose
 
 from spc import runlength
-from spc.kernels.pattern_chain import CRITERIA, Window, chain_of, pattern_hazards
+from spc.distributions.pattern_chain import CRITERIA, Window, chain_of, pattern_hazards
 
 INF = float("inf")
 ONE = "beyond_three_sigma"

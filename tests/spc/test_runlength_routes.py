@@ -12,7 +12,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.stats import geom, multivariate_normal, norm
 
 from spc import runlength
-from spc.kernels import bounded_walk, pattern_chain
+from spc.distributions import bounded_walk, pattern_chain
 
 ALL = list(pattern_chain.CRITERIA)
 TREND = "six_rising_or_falling"

@@ -11,7 +11,7 @@ from scipy import integrate, signal, stats
 from statsmodels.stats.diagnostic import normal_ad
 from statsmodels.tsa.stattools import acf
 
-from spc.kernels.autocorrelation_law import chance_below, exact_interval, normal_interval
+from spc.distributions.autocorrelation_law import chance_below, exact_interval, normal_interval
 from spc.stream.baseline import establish, limits, widen
 from spc.stream.distribution_checks import (
     Neighbours,

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
+from spc.distributions.noncentral import WEIGHTS, chi_ratio, roots
 from spc.kernels.arrays import Floats
-from spc.kernels.noncentral import WEIGHTS, chi_ratio, roots
 from spc.kernels.validation import finite_number, no_infinity
 
 __all__ = [

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
+from spc.distributions.pattern_chain import gauss_legendre
 from spc.kernels.arrays import Floats
-from spc.kernels.pattern_chain import gauss_legendre
 
 __all__ = ["Band", "Walk", "lone_signal"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy import special
 
+from spc.distributions.noncentral import roots
 from spc.kernels.arrays import Floats
-from spc.kernels.noncentral import roots
 
 __all__ = ["chance_below", "exact_interval", "normal_interval"]
 
