@@ -75,6 +75,11 @@ def is_bounded(points: Rows) -> Flags:
     """Which points have a reading beyond the range of the meter.
 
     How far their bags differ is not measured: an estimate from those within the range may be off by any factor.
+
+    Examples
+    --------
+    >>> is_bounded(Rows([1, 2, 3], {"below": np.array([0, 1, 0]), "above": np.array([0, 0, 2])}))
+    array([False,  True,  True])
     """
     return np.asarray(points.floats("below") + points.floats("above") > 0)
 
