@@ -17,7 +17,6 @@ MOST_PAIRS = 12
 def as_pdf(result: Comparison, lab: str) -> bytes:
     """The paper."""
     title = f"Comparison, {characteristic(result['characteristic'])}"
-    pairs = result["pairs"][:MOST_PAIRS]
     data = {
         "lab": lab,
         "document_title": title,
@@ -29,11 +28,8 @@ def as_pdf(result: Comparison, lab: str) -> bytes:
         "asked": comparison_text.asked(result),
         "cautions": comparison_text.cautions(result),
         "chart": comparison_chart(result, title, paper=True),
-        "pairs": [
-            f"{comparison_text.pair_sentence(result, pair)} {comparison_text.next_step(result, pair)}".strip()
-            for pair in pairs
-        ],
-        "more": len(result["pairs"]) - len(pairs),
+        "pairs": comparison_text.differences(result, MOST_PAIRS),
+        "more": max(len(result["pairs"]) - MOST_PAIRS, 0),
         "rows": [
             [
                 comparison_text.name(one, result["split_on"]),

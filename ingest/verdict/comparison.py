@@ -440,8 +440,8 @@ def _pair(
         "change_high_together": _change(together[1], log),
         "p_value": together[2],
         "answer": answer,
-        "differs": differs,
-        "alike": alike,
+        "differs": None if answer == "no answer" else differs,
+        "alike": None if answer == "no answer" else alike,
         "lots_needed": None
         if answer != "not shown"
         else _needed(difference, width, sign, paired=bool(about["paired"])),

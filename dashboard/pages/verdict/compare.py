@@ -121,14 +121,13 @@ def _answer(result: Comparison, query: Mapping[str, str]) -> list[object]:
     heads = ("candidate", "lots", "level", "room to its limit", "against the others")
     open_steps = [step for pair in result["pairs"] if (step := comparison_text.next_step(result, pair))]
     picture = comparison_chart(result, title)
+    lead = open_steps[0] if open_steps else next(iter(comparison_text.differences(result)), "")
     # The first lines hold the only difference already.
     is_stated = len(result["pairs"]) == 1 and not open_steps
     return [
         html.P(capitalised(characteristic(result["characteristic"])), className="quiet"),
         html.H1(title),
-        html.P(
-            open_steps[0] if open_steps else comparison_text.pair_sentence(result, result["pairs"][0]), className="lead"
-        ),
+        html.P(lead, className="lead") if lead else None,
         *[html.P(line, className="caution", role="note") for line in comparison_text.cautions(result)],
         html.Img(src=as_image_address(picture), alt=f"Lot levels side by side. {title}", className="wide-picture")
         if picture

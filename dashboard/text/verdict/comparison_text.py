@@ -6,7 +6,7 @@ from dashboard.text.formatting import amount, characteristic, counted, day, list
 from ingest.documents.verdict.comparison import Candidate, Comparison, Pair
 from spc.vocabulary.enums import Scale
 
-__all__ = ["asked", "cautions", "change", "headline", "level", "name", "next_step", "pair_sentence"]
+__all__ = ["asked", "cautions", "change", "differences", "headline", "level", "name", "next_step", "pair_sentence"]
 
 # Simulated sets of equal candidates whose lots scatter unequally (tests/bench/RESULTS.md).
 HOW_GOOD = "Where the candidates scatter unequally the promise is approximate: up to 6.2 % of simulated sets had a wrong claim, for 5 %."
@@ -98,9 +98,16 @@ def level(result: Comparison, one: Candidate) -> str:
     return amount(one["level"], result["unit"])
 
 
+def differences(result: Comparison, most: int | None = None) -> list[str]:
+    """The pairs, each with what would decide it; none where the headline holds the only pair, which has no answer."""
+    if len(result["pairs"]) == 1 and result["pairs"][0]["answer"] == "no answer":
+        return []
+    return [f"{pair_sentence(result, pair)} {next_step(result, pair)}".rstrip() for pair in result["pairs"][:most]]
+
+
 def pair_sentence(result: Comparison, pair: Pair) -> str:
-    """The difference of a pair with its interval, and the lots that it comes from."""
-    if pair["change"] is None:
+    """The difference of a pair with its interval, and the lots that it comes from; no figure where there is no answer."""
+    if pair["change"] is None or pair["answer"] == "no answer":
         return f"{_answer(result, pair)}."
     a, b = (result["candidates"][pair[end]] for end in ("first", "second"))
     lots = f"{len(a['lots'])} and {len(b['lots'])} lots"

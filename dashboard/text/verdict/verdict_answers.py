@@ -32,14 +32,10 @@ def bags(result: BagsDocument) -> str:
 
 def compare(result: Comparison) -> str:
     """A comparison."""
-    steps = [
-        f"{comparison_text.pair_sentence(result, pair)} {comparison_text.next_step(result, pair)}".rstrip()
-        for pair in result["pairs"]
-    ]
     lines = [
         comparison_text.headline(result),
         *comparison_text.cautions(result),
-        *steps,
+        *comparison_text.differences(result),
         comparison_text.asked(result),
     ]
     rows = [

@@ -55,7 +55,7 @@ class Pair(TypedDict):
     `paired` says that lots of the same loads were compared, in `loads` loads; `unpaired_change` is then the other way.
     `never_together` says that no load, day or instrument is shared. `answer` follows the margin where there is one: better,
     worse and different are by more than the margin, and `alike` is shown to be within it. `differs` says that a difference of
-    any size is shown. `lots_needed` each would decide what is not shown in 80 of 100 cases.
+    any size is shown; both are null where there is no answer. `lots_needed` each would decide what is not shown in 80 of 100 cases.
     """
 
     first: Count

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import json
 from datetime import date, timedelta
+from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 import numpy as np
+import pypdf
 import pytest
 from support.commands import call
 from support.labs import LAB_TOML, MONDAY, Bench, lot_rows
+from support.page_text import words
 
+from dashboard.queries.lab_reader import LabReader
+from dashboard.web.app import page
 from ingest.common.instants import WEEK_US
 from ingest.config.lab import load
 from ingest.documents.verdict.comparison import Comparison
@@ -84,6 +90,31 @@ def test_a_level_that_began_to_move_before_the_first_day_and_moves_on_gets_no_an
     assert [one["moves"] for one in result["candidates"]] == [False, True]
     assert result["pairs"][0]["answer"] == "no answer"
     assert "Alder Film MB-20 moved in this time" in result["pairs"][0]["why"]
+
+
+def test_where_there_is_no_answer_nothing_is_shown_of_the_pair(filled: Bench, tmp_path: Path) -> None:
+    # Within such a margin the two would be alike.
+    chosen = [part for name in (STEADY, RISING) for part in ("--candidate", *name)]
+    asked = (filled.folder, "compare", "shielding_energy", *chosen, "--margin", "90", "--since", SINCE.isoformat())
+    (pair,) = json.loads(call(*asked, "--json").stdout)["pairs"]
+    assert (pair["answer"], pair["differs"], pair["alike"]) == ("no answer", None, None)
+
+    query = {"characteristic": "shielding_energy", "margin": "90", "since": SINCE.isoformat()}
+    query |= {f"c{place}": json.dumps(name) for place, name in enumerate((STEADY, RISING), start=1)}
+    shown = " ".join(words(page(LabReader(filled.folder), "/compare", f"?{urlencode(query)}")))
+    assert call(*asked, "--pdf", "--out", str(tmp_path)).exit_code == 0
+    (sheet,) = pypdf.PdfReader(tmp_path / "comparison.pdf").pages
+    paper = " ".join(sheet.extract_text().split())
+
+    for text in (shown, call(*asked).stdout, paper):
+        assert text.count("No answer for Alder Film MB-10 and Alder Film MB-20") == 1
+        assert "Shown" not in text
+        assert " reads " not in text
+    # Among several pairs each answer stands with its pair.
+    several = call(*asked, "--candidate", *STOOD).stdout
+    assert several.count("No answer for Alder Film MB-10 and Alder Film MB-20") == 1
+    assert "Birch Film BB-1 reads +" in several
+    assert "Alder Film MB-20 reads" not in several
 
 
 def test_a_level_that_moved_before_the_first_day_and_stands_since_is_compared(filled: Bench) -> None:
