@@ -18,6 +18,7 @@ from dashboard.text.formatting import (
     signed,
 )
 from dashboard.text.verdict.conformity_text import has_guard, rule_words
+from dashboard.text.verdict.verdict_text import verdict_text
 from ingest.documents.verdict.report import ChamberRecord, ReportSession, TestReport
 from spc.vocabulary.enums import BenchSource, Scale
 
@@ -232,7 +233,7 @@ def _conformity(one: ReportSession) -> list[tuple[str, str]]:
         edge = one["accept_upper"] if one["accept_upper"] is not None else one["accept_lower"]
         bound = f"; passes to {amount(edge, unit)}" if has_guard(one["rule"]) else ""
         rows.append(("decision rule", f"{rule_words(one['rule'])} ({risk}{bound})"))
-    rows.append(("verdict", str(one["verdict"])))
+    rows.append(("verdict", _verdict(one)))
     if one["u"] is not None:
         rows.append(("expanded uncertainty (k = 2)", _uncertainty(one)))
     if one["p"] is not None:
@@ -242,6 +243,16 @@ def _conformity(one: ReportSession) -> list[tuple[str, str]]:
             ("chance that the mean of the lot is inside", f"{percent(one['p_low'])} to {percent(one['p_high'])}")
         )
     return rows
+
+
+def _verdict(one: ReportSession) -> str:
+    """The verdict with what must be known beside it: bags outside, the worst of them, a level outside the control limits."""
+    if "bag_count" not in one:
+        return str(one["verdict"])
+    limits = one["limit_lower"], one["limit_upper"]
+    return verdict_text(
+        one["verdict"], one["judged_by"], one["bag_count"], one.get("outside_control_limits", False), limits, one
+    )
 
 
 def _uncertainty(one: ReportSession) -> str:

@@ -188,6 +188,8 @@ def _session(connection: Connection, lab: Lab, session: Session, lot_id: int, ea
         "limit_upper": session["limit_upper"],
         "limit_document": session["limit_document"],
         "verdict": session["verdict"],
+        "bag_count": session["bag_count"],
+        "outside_control_limits": session["outside_control_limits"],
         "rule": stated["rule"] if stated else None,
         "accept_lower": stated["accept_lower"] if stated else None,
         "accept_upper": stated["accept_upper"] if stated else None,

@@ -8,6 +8,7 @@ from typing_extensions import TypedDict
 
 from ingest.documents.bench.instrument import InstrumentState
 from ingest.documents.fields import Bound, ConditioningState, Count, Day, JudgedBy, Moment, Probability
+from ingest.documents.verdict.bag_count import BagCount
 from ingest.documents.verdict.conformity import Rule, UncertaintyParts
 from spc.vocabulary.enums import BenchSource, Scale, Verdict
 
@@ -132,6 +133,9 @@ class ReportSession(TypedDict):
     limit_upper: float | None
     limit_document: str | None
     verdict: Verdict
+    # Absent in reports that were issued before they were stated: those print as they were issued.
+    bag_count: NotRequired[BagCount | None]
+    outside_control_limits: NotRequired[bool]
     rule: Rule | None
     accept_lower: float | None
     accept_upper: float | None
