@@ -249,10 +249,8 @@ def _verdict(one: ReportSession) -> str:
     """The verdict with what must be known beside it: bags outside, the worst of them, a level outside the control limits."""
     if "bag_count" not in one:
         return str(one["verdict"])
-    limits = one["limit_lower"], one["limit_upper"]
-    return verdict_text(
-        one["verdict"], one["judged_by"], one["bag_count"], one.get("outside_control_limits", False), limits, one
-    )
+    limits, outside = (one["limit_lower"], one["limit_upper"]), one.get("outside_control_limits", False)
+    return verdict_text(one["verdict"], one["judged_by"], one["bag_count"], outside, limits, {"unit": one["unit"]})
 
 
 def _uncertainty(one: ReportSession) -> str:

@@ -95,23 +95,23 @@ def test_a_level_that_began_to_move_before_the_first_day_and_moves_on_gets_no_an
 def test_where_there_is_no_answer_nothing_is_shown_of_the_pair(filled: Bench, tmp_path: Path) -> None:
     # Within such a margin the two would be alike.
     chosen = [part for name in (STEADY, RISING) for part in ("--candidate", *name)]
-    asked = (filled.folder, "compare", "shielding_energy", *chosen, "--margin", "90", "--since", SINCE.isoformat())
-    (pair,) = json.loads(call(*asked, "--json").stdout)["pairs"]
+    question = (filled.folder, "compare", "shielding_energy", *chosen, "--margin", "90", "--since", SINCE.isoformat())
+    (pair,) = json.loads(call(*question, "--json").stdout)["pairs"]
     assert (pair["answer"], pair["differs"], pair["alike"]) == ("no answer", None, None)
 
     query = {"characteristic": "shielding_energy", "margin": "90", "since": SINCE.isoformat()}
     query |= {f"c{place}": json.dumps(name) for place, name in enumerate((STEADY, RISING), start=1)}
     shown = " ".join(words(page(LabReader(filled.folder), "/compare", f"?{urlencode(query)}")))
-    assert call(*asked, "--pdf", "--out", str(tmp_path)).exit_code == 0
+    assert call(*question, "--pdf", "--out", str(tmp_path)).exit_code == 0
     (sheet,) = pypdf.PdfReader(tmp_path / "comparison.pdf").pages
     paper = " ".join(sheet.extract_text().split())
 
-    for text in (shown, call(*asked).stdout, paper):
+    for text in (shown, call(*question).stdout, paper):
         assert text.count("No answer for Alder Film MB-10 and Alder Film MB-20") == 1
         assert "Shown" not in text
         assert " reads " not in text
     # Among several pairs each answer stands with its pair.
-    several = call(*asked, "--candidate", *STOOD).stdout
+    several = call(*question, "--candidate", *STOOD).stdout
     assert several.count("No answer for Alder Film MB-10 and Alder Film MB-20") == 1
     assert "Birch Film BB-1 reads +" in several
     assert "Alder Film MB-20 reads" not in several
