@@ -11,7 +11,7 @@ from dashboard.charts import plotly_figures
 from dashboard.components.alert_card import alert_card
 from dashboard.components.conformity import conformity_section
 from dashboard.components.entry_form import form, if_editor
-from dashboard.components.html_parts import folded, graph, legend, mark, stream_link, supplier_link, table, word
+from dashboard.components.html_parts import folded, graph, legend, link, mark, stream_link, supplier_link, table, word
 from dashboard.components.test_report import report_section
 from dashboard.components.waveforms import capture_sections, capture_warnings
 from dashboard.queries import bench_queries, lot_document, page_queries
@@ -43,7 +43,8 @@ from dashboard.text.lot_text import (
     standing_sessions,
     worry,
 )
-from dashboard.text.urls import alert_address, evidence_address
+from dashboard.text.shelf_text import in_stock
+from dashboard.text.urls import STOCK, alert_address, evidence_address, with_query
 from dashboard.text.verdict.limit_change_text import source
 from dashboard.text.verdict.verdict_text import is_reading_outside, level_text
 from ingest.audit.subjects import Subject
@@ -110,6 +111,10 @@ def layout(lab_reader: LabReader, supplier: str = "", lot: str = "", **_other: s
             word(worst, RESULT_WORDS[worst]),
             html.H1(f"Lot {lot}: {headline(sessions)}."),
             html.P(advice(document, sessions, lab.alerts.breach_probability), className="lead"),
+            *[
+                html.P([in_stock(row), " ", link("Stock", with_query(STOCK, {"find": lot}))], className="caution")
+                for row in document["stock"]
+            ],
             html.P(_summary(document), className="quiet"),
             *capture_warnings(sessions),
             html.Div(

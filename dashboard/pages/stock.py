@@ -14,7 +14,7 @@ from dashboard.text.urls import SHELF_LIST, STOCK, STOCK_FILE, ageing_address, w
 from ingest.common import clock
 from ingest.common.errors import CallError
 from ingest.documents.stock import ShelfLotDay, StockDocument
-from ingest.stock.shelf_list import stock_document
+from ingest.stock.shelf_list import is_near, lots_on_hold, stock_document
 
 __all__ = ["ROWS", "layout"]
 
@@ -30,9 +30,13 @@ def layout(lab_reader: LabReader, find: str = "", by: str = "", start: str = "0"
     first = int(start) if start.isdecimal() and len(start) < 10 else 0
     with lab_reader.reading() as connection:
         document = stock_document(connection, lab, today, _day(by), find=find, start=first, most=ROWS + 1)
+        # A lot on hold belongs to the first lots, also where it has no date and its row would come after the first page.
+        held = [] if find or first else lots_on_hold(connection, lab, today, _day(by), ROWS)
     if not document["lots"]:
         return empty("No lot in stock.", NO_STOCK.removeprefix("No lot is in stock: ").capitalize())
     rows, more = document["rows"][:ROWS], len(document["rows"]) > ROWS
+    listed = {(row["supplier"], row["product"], row["lot"]) for row in rows}
+    rows += [row for row in held if (row["supplier"], row["product"], row["lot"]) not in listed]
     return html.Div(
         [
             html.H1(headline(document)),
@@ -108,7 +112,7 @@ def _lots(rows: list[ShelfLotDay], document: StockDocument) -> list[html.Compone
     later: list[ShelfLotDay] = []
     others: list[ShelfLotDay] = []
     for row in rows:
-        if row["is_passed"] or row["hold"] or (row["keep_until"] and row["keep_until"] <= document["by"]):
+        if is_near(row, document["by"]):
             near.append(row)
         else:
             (later if row["keep_until"] else others).append(row)

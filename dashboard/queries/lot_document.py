@@ -13,6 +13,7 @@ from dashboard.text.formatting import digits_of
 from ingest.alerts.bench_marks import marks_of_sessions
 from ingest.audit.limit_entries import with_entered_limits
 from ingest.audit.subjects import Subject
+from ingest.common import clock
 from ingest.common.errors import CallError, NotFoundError
 from ingest.common.instants import from_microseconds
 from ingest.common.json_text import from_json
@@ -33,6 +34,8 @@ from ingest.evaluation.session_values import determined, level_range, worst_boun
 from ingest.sessions.capture_matches import captures_of_session
 from ingest.sessions.sessions import READINGS_OF_SESSION
 from ingest.sessions.suspect_values import stored_suspect
+from ingest.stock.shelf_list import lot_in_stock
+from ingest.stock.stock_alerts import STOCK_ALERTS
 from ingest.verdict.proof import conformity
 from spc.vocabulary.enums import Scale
 
@@ -67,13 +70,25 @@ def lot(connection: Connection, lab: Lab, supplier: str, name: str) -> LotDocume
         "check_standard": any(lab.is_check_standard(supplier, row["product"]) for row in lots),
         "decision": next((entry for entry in entries(connection, lab, [subject])[subject] if _decides(entry)), None),
         "sessions": sessions,
-        "alerts": alert_documents(connection, lab, rows_of(connection, OWN_ALERTS_SQL, supplier=supplier, lot=name)),
+        "alerts": alert_documents(connection, lab, _own_alerts(connection, supplier, name)),
         "stream_alerts": alert_documents(
             connection, lab, rows_of(connection, STREAM_ALERTS_SQL, supplier=supplier, lot=name)
         ),
+        "stock": lot_in_stock(connection, lab, supplier, name, clock.now().astimezone(lab.zone).date()),
     }
 
 
+def _own_alerts(connection: Connection, supplier: str, name: str) -> list[RowMapping]:
+    """The alerts that the lot raised, and the open ones about lots in stock that name it."""
+    stock = [
+        row
+        for row in rows_of(connection, STOCK_ALERTS_SQL, supplier=supplier, lot=name)
+        if name in from_json(row["evidence"])["lots"]
+    ]
+    return [*rows_of(connection, OWN_ALERTS_SQL, supplier=supplier, lot=name), *stock]
+
+
+STOCK_ALERTS_SQL = f"SELECT * FROM alert WHERE {STOCK_ALERTS} AND supplier = :supplier AND lot <> :lot AND state <> 'closed' ORDER BY raised_us DESC, id"
 OWN_ALERTS_SQL = "SELECT * FROM alert WHERE supplier = :supplier AND lot = :lot ORDER BY raised_us DESC, id"
 STREAM_ALERTS_SQL = """
 SELECT * FROM alert WHERE state <> 'closed' AND (lot IS NULL OR lot <> :lot) AND stream_id IN (

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dashboard.text.formatting import amount, chance_text, characteristic, counted, day, listed, percent, signed
+from dashboard.text.formatting import amount, chance_text, characteristic, counted, day, percent, signed
+from dashboard.text.shelf_text import WORDS, keep_until, state
 from dashboard.text.terminal_text import table
 from ingest.common.number_format import LEAST_DIGITS
 from ingest.common.text import capitalised, printable
-from ingest.documents.stock import AgeingDocument, FilmAge, Hold, ShelfCounts, ShelfLotDay, StockDocument
+from ingest.documents.stock import AgeingDocument, FilmAge, ShelfCounts, ShelfLotDay, StockDocument
 from ingest.evaluation.alert_text import dated_lots
 
 __all__ = [
@@ -26,49 +27,13 @@ __all__ = [
     "stock",
 ]
 
-WORDS = {
-    "dated": "dated",
-    "too_few": "too few tests",
-    "no_change_shown": "no change shown",
-    "falls": "moves away from its limit",
-    "unlimited": "no limit",
-    "beyond_sight": "beyond sight",
-    "passed": "date passed",
-}
-HOLDS: dict[Hold, str] = {
-    "failed": "hold: {} failed the limit",
-    "undecided": "hold: {} undecided",
-    "bags outside": "hold: bags outside the limit of {}",
-    "no valid test": "hold: no valid test",
-    "held": "hold: decided by a person",
-}
 NO_STOCK = "No lot is in stock: put a count into drops/stock, or tests into drops/tests, then run lotdrift run."
-
-
-def state(row: ShelfLotDay) -> str:
-    """What is known of a lot on the day of the list; a hold comes before its date."""
-    if row["hold"]:
-        # A hold is about the lot, and the row is about the characteristic with the earliest date: often another one.
-        causes = [characteristic(one) for one in row["hold_by"]]
-        return HOLDS[row["hold"]].format(listed(causes) if causes else "")
-    if row["is_unsighted"]:
-        return "beyond sight: test again"
-    return WORDS["passed"] if row["is_passed"] else WORDS[row["word"]]
 
 
 def level(row: ShelfLotDay) -> str:
     """The level of the last test, with the digits of its stream."""
     unit, digits = row["characteristic_unit"] or "", row.get("digits", LEAST_DIGITS)
     return amount(row["level"], unit, row.get("bound", 0), digits)
-
-
-def keep_until(row: ShelfLotDay) -> str:
-    """The day to keep a lot until, or what is known instead."""
-    if row["word"] == "beyond_sight":
-        return f"at least until {day(row['keep_until'])}"
-    if row["word"] == "passed":
-        return "no time left at the last test"
-    return day(row["keep_until"]) if row["keep_until"] else WORDS[row["word"]]
 
 
 def quantity(row: ShelfLotDay) -> str:

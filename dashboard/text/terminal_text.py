@@ -43,6 +43,7 @@ from dashboard.text.formatting import (
 )
 from dashboard.text.retest_text import REASONS, chambers_to_wait_for, silent_logs
 from dashboard.text.retest_text import headline as retest_headline
+from dashboard.text.shelf_text import in_stock
 from dashboard.text.verdict.limit_change_text import in_force
 from dashboard.text.verdict.verdict_text import bags_text, level_text
 from ingest.common.text import capitalised, counted_lines, printable
@@ -178,6 +179,7 @@ def lot(document: LotDocument, likely: float) -> str:
     parts = [f"{name}: {lot_text.headline(sessions)}.", lot_text.advice(document, sessions, likely)]
     if (decision := document["decision"]) is not None:
         parts.append(f"Reason of the decision: {decision['reason']}")
+    parts += [f"{in_stock(row)} See lotdrift stock." for row in document["stock"]]
     for session in document["sessions"]:
         conditioning = session["conditioning"]
         hours = "" if conditioning["hours"] is None else f", {conditioning['hours']:.1f} h"

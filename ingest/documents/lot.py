@@ -12,6 +12,7 @@ from ingest.documents.bench.bench_mark import BenchMark
 from ingest.documents.bench.capture import SessionCaptures
 from ingest.documents.entries import SubjectEntry
 from ingest.documents.fields import Bound, ConditioningState, Count, Day, Digits, JudgedBy, Moment
+from ingest.documents.stock import ShelfLotDay
 from ingest.documents.stream import Limit
 from ingest.documents.verdict.bag_count import BagCount
 from ingest.documents.verdict.conformity import Conformity
@@ -138,7 +139,8 @@ class LotDocument(TypedDict):
     """One lot, every reading and session.
 
     `decision` is the last one of a person on the lot. `alerts` are those that this lot raised, `stream_alerts` those that other
-    lots of its streams raised and that are not closed. A check standard monitors the bench: nobody releases it.
+    lots of its streams raised and that are not closed. An open alert about lots in stock counts among `alerts` where it names this lot.
+    `stock` are the rows of the shelf for a lot that is past its date, near it or on hold, none where stock is not counted. A check standard monitors the bench: nobody releases it.
     """
 
     supplier: str
@@ -151,6 +153,7 @@ class LotDocument(TypedDict):
     sessions: list[Session]
     alerts: list[Alert]
     stream_alerts: list[Alert]
+    stock: list[ShelfLotDay]
 
 
 class TestedLot(TypedDict):

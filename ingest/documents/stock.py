@@ -31,8 +31,8 @@ FilmWord = Literal["dated", "too_few", "no_change_shown", "falls", "unlimited"]
 LotWord = Literal["dated", "too_few", "no_change_shown", "falls", "unlimited", "beyond_sight", "passed"]
 
 
-Hold = Literal["failed", "undecided", "bags outside", "no valid test", "held"]
-"""Why a lot is not to be used before the authorised person decides: the result that stands, or a person's entry."""
+Hold = Literal["failed", "undecided", "bags outside", "no valid test", "held", "returned"]
+"""Why a lot is not to be used: the result that stands, or a person's entry that holds or returns it."""
 
 
 class ShelfFigures(TypedDict):
@@ -76,7 +76,7 @@ class ShelfLotDay(ShelfLot):
 
     `is_passed`: its date has passed. `is_unsighted`: nothing is stated for that day any more, as the tests of its film do not reach so
     far. `hold` is about the use of the lot, whatever the date; `hold_by` are the characteristics whose result is the reason, which need not be the one
-    of the row. It is empty where a person holds the lot or no test is valid.
+    of the row. It is empty where a person holds or returns the lot or no test is valid.
     """
 
     digits: NotRequired[Digits]

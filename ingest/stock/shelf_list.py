@@ -38,7 +38,16 @@ from ingest.store.stream_digits import stored_digits
 from spc.ageing import DAYS_PER_MONTH
 from spc.vocabulary.enums import Verdict
 
-__all__ = ["CAUTION", "TEST_FIRST", "ageing_document", "shelf_counts", "stock_document"]
+__all__ = [
+    "CAUTION",
+    "TEST_FIRST",
+    "ageing_document",
+    "is_near",
+    "lot_in_stock",
+    "lots_on_hold",
+    "shelf_counts",
+    "stock_document",
+]
 
 CAUTION = (
     "A date clears no lot and condemns none: it is an estimate from dry tests of this film. The standard's text and the "
@@ -84,6 +93,47 @@ def stock_document(
     }
 
 
+def is_near(row: ShelfLotDay, by: str) -> bool:
+    """Whether a lot is past its date, has one by a day, or is on hold."""
+    return row["is_passed"] or row["hold"] is not None or (row["keep_until"] is not None and row["keep_until"] <= by)
+
+
+def lot_in_stock(connection: Connection, lab: Lab, supplier: str, lot: str, day: date) -> list[ShelfLotDay]:
+    """The rows of the shelf for one lot, one a product, that are past their date, near it, beyond sight or on hold; none without counts."""
+    rows = connection.exec_driver_sql(
+        f"{PLACE} WHERE s.leads = 1 AND l.supplier = ? AND l.lot = ? ORDER BY s.lot_id", (supplier, lot)
+    ).fetchall()
+    if not rows or not are_counted(connection):
+        return []
+    end = last_day(lab, day)
+    return [
+        row
+        for row in _rows(connection, rows, day_number(day), end)
+        if is_near(row, day_of(end).isoformat()) or row["is_unsighted"]
+    ]
+
+
+def lots_on_hold(connection: Connection, lab: Lab, day: date, by: date | None, most: int) -> list[ShelfLotDay]:
+    """The first lots in stock that are on hold, whether or not they have a date."""
+    lots = connection.exec_driver_sql(
+        "SELECT s.lot_id, l.supplier, l.lot FROM shelf_lot s JOIN lot l ON l.id = s.lot_id WHERE s.leads = 1"
+    ).fetchall()
+    holds = sorted(_holds(connection, {lot: str(Subject.lot(supplier, name)) for lot, supplier, name in lots}))[:most]
+    if not holds:
+        return []
+    marks = ", ".join("?" * len(holds))
+    rows = connection.exec_driver_sql(
+        f"{PLACE} WHERE s.leads = 1 AND s.lot_id IN ({marks}) ORDER BY s.lot_id", tuple(holds)
+    ).fetchall()
+    end = last_day(lab, day) if by is None else day_number(by)
+    return _rows(connection, rows, day_number(day), end)
+
+
+def last_day(lab: Lab, day: date) -> int:
+    """The end of the horizon within which a date is near."""
+    return day_number(day) + round(7 * lab.alerts.horizon_weeks)
+
+
 def shelf_counts(connection: Connection, lab: Lab, day: date, by: date | None = None) -> ShelfCounts:
     """The lots in stock that are past their date on a day, and those whose date comes by another, or within the horizon.
 
@@ -93,7 +143,7 @@ def shelf_counts(connection: Connection, lab: Lab, day: date, by: date | None = 
         If `by` is before the day.
     """
     today = day_number(day)
-    end = day_number(by) if by is not None else today + round(7 * lab.alerts.horizon_weeks)
+    end = day_number(by) if by is not None else last_day(lab, day)
     if end < today:
         raise CallError(f"stock: expected a day from {day} on for --by, got {by}")
     passed, unsighted, due = connection.exec_driver_sql(
@@ -253,7 +303,7 @@ def _holds(connection: Connection, subjects: Mapping[int, str]) -> dict[int, _Ca
         }
         for lot, subject in some:
             if decided.get(subject) in (HOLD, RETURN):
-                worst[lot] = _Cause("held")
+                worst[lot] = _Cause("held" if decided[subject] == HOLD else "returned")
             elif subject in decided:
                 worst.pop(lot, None)
     return worst
