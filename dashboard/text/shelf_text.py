@@ -55,5 +55,5 @@ def in_stock(row: ShelfLotDay) -> str:
     if row["keep_until"] or row["word"] == "passed":
         words.append(f"keep until {day(row['keep_until'])}" if row["word"] == "dated" else keep_until(row))
     if row["chance_today"] is not None:
-        words.append(f"{chance_text(row['chance_today'])} over today")
+        words.append(f"over today: {chance_text(row['chance_today'])}")
     return f"In stock. {capitalised(', '.join(dict.fromkeys(words)))}."

@@ -47,7 +47,7 @@ def test_a_lot_past_its_date_states_it_on_its_page_and_in_its_command(shelf: Ben
         text, command = page_of(shelf, lot), call(shelf.folder, "lot", "Alder Film", lot).stdout
         for shown in (text, command):
             assert f"In stock. Date passed, keep until {day(rows[lot]['keep_until'])}, " in shown
-            assert f"{chance_text(rows[lot]['chance_today'])} over today." in shown
+            assert f"over today: {chance_text(rows[lot]['chance_today'])}." in shown
         layout = page(LabReader(shelf.folder), "/lot", f"?supplier=Alder%20Film&lot={lot}")
         assert f"'/stock?find={lot}'" in str(layout)
         (row,) = document(shelf.folder, "lot", "Alder Film", lot)["stock"]
