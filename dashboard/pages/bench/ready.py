@@ -74,7 +74,7 @@ def _slowing(connection: Connection, lab_reader: LabReader) -> dict[str, Alert]:
     slowing = {}
     for alert in stored_documents.alerts_named(connection, lab_reader.lab, ids):
         evidence = alert["evidence"]
-        if evidence["what"] == Kind.BENCH and evidence["shown_by"] == "recovery":
+        if evidence["what"] == Kind.BENCH and evidence.get("shown_by") == "recovery":
             slowing[evidence["suspect"]] = alert
     return slowing
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from support.commands import call, document
-from support.demolab import demo_lab
+from support.demolab import copy_of, demo_lab
 from support.labs import LAB_TOML, MONDAY, NOW, Bench, csv_text, lot_rows
 from support.page_text import words
 
@@ -20,6 +20,7 @@ from dashboard.pages.bench import ready as ready_page
 from dashboard.queries.lab_reader import LabReader
 from dashboard.text.bench.advice import Advice, Urgency, most_urgent
 from ingest.sessions.calibration_due import overdue_instruments
+from ingest.store.store import known_store
 
 IN_ORDER = "Nothing to do on the bench: test the loads that have had their hours."
 STANDARD = '[[check_standard]]\nsupplier = "Kept references"\nproduct = "coupon"\nexpected = 10.0\nbefore_hours = 60\n'
@@ -126,3 +127,19 @@ def test_the_first_of_the_most_urgent_comes_first() -> None:
     assert found is not None
     assert found.text == "b"
     assert most_urgent([]) is None
+
+
+def test_an_open_finding_about_the_bench_does_not_stop_the_page_ready(
+    tmp_path_factory: pytest.TempPathFactory, tmp_path: Path
+) -> None:
+    lab = copy_of(demo_lab(Path(str(tmp_path_factory.getbasetemp()))), tmp_path / "lab")
+    store = known_store(lab)
+    assert store is not None
+    with store.writing() as connection:
+        # The finding of the demo, as on the days before its tester was mended.
+        opened = connection.exec_driver_sql(
+            "UPDATE alert SET state = 'open' WHERE kind = 'bench' AND stream_id IS NULL"
+        )
+        assert opened.rowcount > 0
+    store.close()
+    assert "Chamber" in " ".join(words(ready_page.layout(LabReader(lab))))
