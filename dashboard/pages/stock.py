@@ -31,7 +31,13 @@ def layout(lab_reader: LabReader, find: str = "", by: str = "", start: str = "0"
     with lab_reader.reading() as connection:
         document = stock_document(connection, lab, today, _day(by), find=find, start=first, most=ROWS + 1)
         # A lot on hold belongs to the first lots, also where it has no date and its row would come after the first page.
-        held = [] if find or first else lots_on_hold(connection, lab, today, _day(by), ROWS)
+        held = (
+            []
+            if find or first
+            else lab_reader.cached(
+                connection, f"on hold {today} {by}", lambda: lots_on_hold(connection, lab, today, _day(by), ROWS)
+            )
+        )
     if not document["lots"]:
         return empty("No lot in stock.", NO_STOCK.removeprefix("No lot is in stock: ").capitalize())
     rows, more = document["rows"][:ROWS], len(document["rows"]) > ROWS

@@ -15,7 +15,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from ingest.audit.lot_decisions import HOLD, LOT_DECISIONS, RETURN
-from ingest.audit.subjects import Subject
+from ingest.audit.subjects import Subject, SubjectKind
 from ingest.common.errors import CallError, NotFoundError
 from ingest.common.instants import DAY_US, day_number, day_of
 from ingest.common.json_text import from_json
@@ -115,9 +115,15 @@ def lot_in_stock(connection: Connection, lab: Lab, supplier: str, lot: str, day:
 
 def lots_on_hold(connection: Connection, lab: Lab, day: date, by: date | None, most: int) -> list[ShelfLotDay]:
     """The first lots in stock that are on hold, whether or not they have a date."""
-    lots = connection.exec_driver_sql(
-        "SELECT s.lot_id, l.supplier, l.lot FROM shelf_lot s JOIN lot l ON l.id = s.lot_id WHERE s.leads = 1"
-    ).fetchall()
+    # Only lots with something that may hold them: most of a large shelf has nothing, and each page would judge all of it.
+    lots = [*connection.exec_driver_sql(MAY_HOLD_SQL)]
+    written = connection.exec_driver_sql(
+        f"SELECT DISTINCT subject FROM act WHERE what IN ('{HOLD}', '{RETURN}')"
+    ).scalars()
+    names = [subject.names for text in written if (subject := Subject.parse(text)) and subject.kind is SubjectKind.LOT]
+    for start in range(0, len(names), LOTS_AT_ONCE):
+        keys, values = among(connection, names[start : start + LOTS_AT_ONCE])
+        lots += connection.exec_driver_sql(f"{ON_SHELF} AND (l.supplier, l.lot) IN {keys}", values)
     holds = sorted(_holds(connection, {lot: str(Subject.lot(supplier, name)) for lot, supplier, name in lots}))[:most]
     if not holds:
         return []
@@ -260,6 +266,13 @@ def _rows(connection: Connection, rows: Sequence[Any], today: int, end: int) -> 
 
 
 # The result that stands is that of the lot's point on the chart; the newest valid test says how the lot is now.
+ON_SHELF = "SELECT s.lot_id, l.supplier, l.lot FROM shelf_lot s JOIN lot l ON l.id = s.lot_id WHERE s.leads = 1"
+MAY_HOLD_SQL = f"""
+{ON_SHELF} AND (EXISTS (
+  SELECT 1 FROM session n LEFT JOIN bag_count b ON b.session_id = n.id WHERE n.lot_id = s.lot_id
+  AND (n.verdict IN ('{Verdict.FAIL}', '{Verdict.UNDECIDED}') OR b.outside > 0)
+) OR NOT EXISTS (SELECT 1 FROM session n WHERE n.lot_id = s.lot_id AND n.verdict <> '{Verdict.INVALID}'))
+"""
 RESULTS_SQL = """
 SELECT s.lot_id, t.characteristic, s.verdict, p.session_id IS NOT NULL, b.outside FROM session s
 JOIN stream t ON t.id = s.stream_id LEFT JOIN point p ON p.stream_id = s.stream_id AND p.session_id = s.id LEFT JOIN bag_count b ON b.session_id = s.id
