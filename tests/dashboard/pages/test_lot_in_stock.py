@@ -17,6 +17,7 @@ from dashboard.text.shelf_text import state
 from dashboard.web.app import page
 from ingest.audit.subjects import Subject
 from ingest.decisions.responses import respond
+from ingest.stock.shelf_list import lots_on_hold
 from ingest.store.store import open_store
 
 pytestmark = pytest.mark.usefixtures("lab_clock")
@@ -78,6 +79,12 @@ def test_lots_on_hold_stand_with_those_near_their_date_however_long_the_shelf(
     assert "hold: bags outside the limit of surface resistance" in near
     rows = {row["lot"]: row for row in document(shelf.folder, "stock")["rows"]}
     assert (rows["L3"]["hold"], state(rows["L3"])) == ("returned", "return: decided by a person")
+    reader = LabReader(shelf.folder)
+    with reader.reading() as connection:
+        held = lots_on_hold(connection, reader.lab, NOW.date(), None, 50)
+    # Whatever holds them: a bag outside, or a person. The row of a lot is the same as in the list.
+    assert {row["lot"]: row["hold"] for row in held} == {lot: row["hold"] for lot, row in rows.items() if row["hold"]}
+    assert {row["lot"] for row in held} == {"B1", "L3"}
 
 
 def test_of_a_lot_that_is_not_counted_nothing_is_stated(bench: Bench) -> None:
