@@ -102,5 +102,5 @@ def _is_decided(alert: Alert) -> bool:
 
 
 def _is_dealt_with(alert: Alert) -> bool:
-    """Whether nothing is left to do: a decision answers it, and it is none about which the supplier is asked."""
+    """Whether nothing is left to do: its lots are decided, and the supplier need not be asked."""
     return _is_decided(alert) and alert["grade"] != Grade.ACT and not alert["corrective_action"]

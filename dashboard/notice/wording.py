@@ -298,7 +298,7 @@ def validity(notice: NoticeDocument) -> str:
 
 
 def _others(notice: NoticeDocument) -> str:
-    """The valid lots since the first one of the notice that the statement is not about, the newest of them by name."""
+    """The other valid lots tested since the first lot of the notice: their number, and the newest by name."""
     lots = notice["others"]
     named = "; ".join(
         f"lot {lot['lot']}, {day(lot['tested_at'])}, {level_text(lot['level'], lot['level_range'], notice)}, {lot['verdict']}"
@@ -306,7 +306,7 @@ def _others(notice: NoticeDocument) -> str:
     )
     verb = "is" if len(lots) == 1 else "are"
     newest = f", the newest {OTHERS_NAMED} of them" if len(lots) > OTHERS_NAMED else ""
-    return f"{counted(len(lots), 'other valid lot')} since the first one listed {verb} no reason for this notice{newest}: {named}."
+    return f"{counted(len(lots), 'other valid lot')} tested since the first one listed {verb} not a reason for this notice{newest}: {named}."
 
 
 def _result(lot: NoticeLot, notice: NoticeDocument) -> str:

@@ -123,7 +123,7 @@ def layout(lab_reader: LabReader, **query: str) -> html.Div:
 
 
 def _is_busy(row: ProductRow, held: Set[Stream]) -> bool:
-    """Whether a stream needs somebody: for an alert, or for a last lot that passes with bags outside the limit."""
+    """Whether a stream is listed above the quiet ones: it has an alert, or its last lot passes with bags outside the limit."""
     return row["state"] in BUSY or stream_of(row) in held
 
 
@@ -206,7 +206,8 @@ def _advice(
     first = next((row for row in rows if not row["check_standard"] and stream_of(row) in wanted), None)
     if first is None:
         lots = [f"{row['supplier']} {row['last_lot']}" for row in rows if stream_of(row) in held]
-        return f"Decide on {listed(lots)}: passes on the mean with bags outside the limit." if lots else ""
+        verb = "passes" if len(lots) == 1 else "each passes"
+        return f"Decide on {listed(lots)}: {verb} on the mean with bags outside the limit." if lots else ""
     name = f"{first['supplier']} {first['product']}, {characteristic(first['characteristic'])}"
     happened = happenings(reasons.get(stream_of(first), []), lab.alerts.breach_probability)
     share = first["breach_probability"] or 0.0

@@ -259,8 +259,8 @@ def _decision(document: LotDocument, entries: list[SubjectEntry], worst: str) ->
                 None
                 if passes
                 else html.P(
-                    f"The result of this lot is “{RESULT_WORDS[worst].lower()}”. Only the person whom your procedure names for "
-                    "that may release it all the same; write the reason.",
+                    f"The result of this lot is “{RESULT_WORDS[worst].lower()}”. Only a person authorised by your procedure may "
+                    "release it. Write the reason.",
                     className="trouble",
                 ),
                 form(subject, (*LOT_RESPONSES, *RETEST_ENTRIES)),

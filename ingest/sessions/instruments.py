@@ -23,10 +23,10 @@ from ingest.config.limit_history import SIDES
 from ingest.documents.bench.instrument import CalibrationRow, CheckRow, FoundOff, Instrument, TouchedLot
 from ingest.documents.bench.sensor import Sensor
 from ingest.documents.served import iso
-from ingest.sessions.bench_state import BenchState, Check, Outcome
+from ingest.sessions.bench_state import BenchState, Check, Outcome, bench_state
 from ingest.sessions.calibration_due import overdue_instruments
 from ingest.sessions.capture_matches import days_off
-from ingest.sessions.instrument_records import checks_of
+from ingest.sessions.instrument_records import calibrations_of, checks_of
 from ingest.sessions.sensors import sensors
 from ingest.store.dialect import among
 from ingest.store.store import fetch_frame
@@ -111,7 +111,7 @@ def instruments(connection: Connection, lab: Lab, now: datetime) -> list[Instrum
     for instrument, name, last_us in named:
         rows = _rows(connection, instrument, now_us)
         own = checks.get(instrument, [])
-        state = BenchState.OVERDUE if name in overdue else _last_state(connection, lab, instrument)
+        state = BenchState.OVERDUE if name in overdue else _state(connection, lab, instrument, own, last_us)
         declared = next((one for one in lab.instruments if one.name == name), None)
         moves = _drift(rows, declared.tolerance_percent if declared else None)
         documents.append(
@@ -216,6 +216,18 @@ def _rows(connection: Connection, instrument: int, until_us: int) -> list[_Row]:
             CALIBRATION_SQL, (instrument, int(until_us))
         )
     ]
+
+
+def _state(connection: Connection, lab: Lab, instrument: int, checks: list[Check], last_us: int | None) -> BenchState:
+    """The state of an instrument in date: that of its set-up check or its calibration where one came after its last test."""
+    calibrations = calibrations_of(connection, lab, [instrument])
+    done = [] if calibrations is None else calibrations.get(instrument, [])
+    if not checks or checks[-1].at_us < (last_us or 0):
+        return _last_state(connection, lab, instrument)
+    # A check is a test of its standard, so that its own state is still that of the check before it.
+    checked_us = checks[-1].at_us
+    mended = any(one.left_right and one.done_us > checked_us for one in done)
+    return bench_state(checked_us, checked_us, None if calibrations is None else done, [] if mended else checks)
 
 
 def _last_state(connection: Connection, lab: Lab, instrument: int) -> BenchState:

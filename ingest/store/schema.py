@@ -543,30 +543,26 @@ session = Table(
     Index("session_by_instrument", "instrument_id", "started_us"),
 )
 
+
+def _used_by_session(kind: str) -> Table:
+    return Table(
+        f"session_{kind}",
+        metadata,
+        Column("session_id", Number, primary_key=True),
+        Column(f"{kind}_id", Number, primary_key=True),
+        Column("started_us", BigInteger, nullable=False),
+        Column("ended_us", BigInteger, nullable=False),
+        Index(f"session_{kind}_by_{kind}", f"{kind}_id", "started_us"),
+        sqlite_with_rowid=False,
+    )
+
+
 # The chambers of a session that used several, with the times of their readings: each must show the conditioning. A session
 # in one chamber has no row here.
-session_chamber = Table(
-    "session_chamber",
-    metadata,
-    Column("session_id", Number, primary_key=True),
-    Column("chamber_id", Number, primary_key=True),
-    Column("started_us", BigInteger, nullable=False),
-    Column("ended_us", BigInteger, nullable=False),
-    Index("session_chamber_by_chamber", "chamber_id", "started_us"),
-    sqlite_with_rowid=False,
-)
+session_chamber = _used_by_session("chamber")
 
 # As above, of instruments: each must have been right. Readings of a check standard on several instruments are several sessions.
-session_instrument = Table(
-    "session_instrument",
-    metadata,
-    Column("session_id", Number, primary_key=True),
-    Column("instrument_id", Number, primary_key=True),
-    Column("started_us", BigInteger, nullable=False),
-    Column("ended_us", BigInteger, nullable=False),
-    Index("session_instrument_by_instrument", "instrument_id", "started_us"),
-    sqlite_with_rowid=False,
-)
+session_instrument = _used_by_session("instrument")
 
 # One row for each point of a stream's chart, as evaluated.
 point = Table(

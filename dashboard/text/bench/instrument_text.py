@@ -117,7 +117,8 @@ def overdue_line(overdue: Sequence[OverdueInstrument]) -> str:
 
 
 def _do_not_test_on(names: Sequence[str], until: str) -> str:
-    return f"Do not test on {', '.join(names)} until it {until}; an authorised person decides about the tests since."
+    it = "it" if len(names) == 1 else "each"
+    return f"Do not test on {listed(names)} until {it} {until}; an authorised person decides about the tests since."
 
 
 def _is_unsettled(one: Instrument) -> bool:

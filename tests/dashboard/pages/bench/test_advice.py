@@ -76,6 +76,30 @@ def test_what_another_page_asks_for_leads_the_bench_page_with_its_link(in_order:
     assert lead(in_order).startswith("Do not test on E1 until it is calibrated or passes its check")
 
 
+def test_a_check_that_failed_since_the_last_test_stops_the_instrument_until_one_passes(in_order: Bench) -> None:
+    def check(name: str, hours: float, value: float) -> str:
+        at = NOW - timedelta(hours=hours)
+        rows = lot_rows(name, at, [[value] * 2] * 2, supplier="Kept references", product="coupon")
+        in_order.drop_tests(f"{name}.csv", rows)
+        in_order.run()
+        (one,) = document(in_order.folder, "instruments")
+        return str(one["state"])
+
+    assert check("K2", 15, 13.0) == "failed"
+    assert lead(in_order).startswith("Do not test on E1 until it is calibrated or passes its check")
+    assert check("K3", 14, 10.0) == "checked"
+    assert lead(in_order) == IN_ORDER
+
+    # A calibration that leaves it right settles the failed check, and shows no check.
+    assert check("K4", 13, 13.0) == "failed"
+    columns = ("instrument", "done_at", "due_on", "as_found", "as_left", "uncertainty")
+    row = ("E1", (NOW - timedelta(hours=12)).isoformat(), "", "25", "0.1", "2")
+    in_order.drop("d.csv", csv_text(columns, [row]), "calibrations")
+    in_order.run()
+    (one,) = document(in_order.folder, "instruments")
+    assert one["state"] == "unchecked"
+
+
 def test_a_calibration_past_its_due_date_is_stated_in_the_same_words_wherever_work_begins(in_order: Bench) -> None:
     columns = ("instrument", "done_at", "due_on")
     in_order.drop(
