@@ -86,7 +86,8 @@ class Readiness:
     the hours are or will be complete if nothing happens, None where that can't be said. `restarted_us` is the start of the clock
     where a break after the entry restarted it, with `reason` for the break (also while it lasts) and `lost_hours` for what it cost.
     `earliest_us` is the moment before which the hours can't be complete, whatever the log shows after its last entry: that of `ready_at_us`
-    where there is one; for a broken load as if the chamber had come back right after that entry. None for a load that is out.
+    where there is one, or before it where the log of a chamber that the load has left is still to come; for a broken load as if the chamber
+    had come back right after that entry. None for a load that is out.
     """
 
     state: Progress
