@@ -15,6 +15,7 @@ from flask import Response, request
 from dashboard.components.current_user import current_user
 from dashboard.components.html_parts import empty
 from dashboard.components.limit_change_form import PREVIEW_PATH
+from dashboard.components.plain_elements import plain
 from dashboard.components.typesetting import typeset
 from dashboard.pages import ageing, alerts, board, cases, find, guide, history, lot, retest, scorecards, stock, supplier
 from dashboard.pages.bench import bench, instruments, loads, ready
@@ -96,6 +97,8 @@ PAGES: dict[str, Callable[..., html.Div]] = {
     SUPPLIER: supplier.layout,
 }
 # A new page adds a line here: the weekly work in the header, pages for now and then at the foot of every page.
+# The elements that a callback changes after their page is shown.
+CHANGING = (bags.ANSWER,)
 NAVIGATION = (
     ("Board", BOARD),
     ("Alerts", ALERTS),
@@ -260,16 +263,16 @@ def _page_at(path: object) -> Callable[..., html.Div] | None:
 def _add_callbacks(app: Dash, lab_reader: LabReader) -> None:
     @app.callback(Output("page", "children"), Input("address", "pathname"), Input("address", "search"))
     def show(path: object, search: object) -> Any:
-        return typeset(page(lab_reader, path, search))
+        return plain(typeset(page(lab_reader, path, search)), CHANGING)
 
     @app.callback(
-        Output("bags-answer", "children"),
+        Output(bags.ANSWER, "children"),
         [Input(name, "value") for name in bags.SLIDERS],
         State("bags-stream", "data"),
         prevent_initial_call=True,
     )
     def show_bags(count: object, readings: object, level: object, names: object) -> Any:
-        return typeset(bags.moved(lab_reader, (count, readings, level), names))
+        return plain(typeset(bags.moved(lab_reader, (count, readings, level), names)), CHANGING)
 
     @app.callback(
         Output("stream-goes-to", "href"),

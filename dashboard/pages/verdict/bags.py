@@ -16,9 +16,10 @@ from ingest.common.errors import CallError
 from ingest.documents.verdict.bags import BagsDocument
 from ingest.verdict.bags import MOST_BAGS, MOST_READINGS, Question, answer
 
-__all__ = ["SLIDERS", "layout", "moved"]
+__all__ = ["ANSWER", "SLIDERS", "layout", "moved"]
 
 SLIDERS = ("bags-count", "bags-readings", "bags-level")
+ANSWER = "bags-answer"
 LARGEST_SLIDER = 36
 KEY = (("━", "accent", "bags chosen"), ("┄", "grey", "bags today"), ("┃", "limit", "specification limit"))
 RISKS = (
@@ -77,7 +78,7 @@ def layout(
                         ],
                         className="sheet sliders",
                     ),
-                    html.Div(_answer(result), id="bags-answer", **{"aria-live": "polite"}),
+                    html.Div(_answer(result), id=ANSWER, **{"aria-live": "polite"}),
                 ],
                 className="beside",
             ),
