@@ -177,13 +177,13 @@ class _Day:
         best = most_likely(dated) or best
         if best.evidence < 0:  # a check standard that stayed in place excludes the source
             return findings
-        returned = _taken_back(view, best, findings)
-        if returned is not None:
-            return [self._ended(findings, one, best) if one is returned else one for one in findings]
         for place in range(len(findings)):
             one = self._one_cause(findings, place, best)
             if one is not None:
                 return [*findings[:place], one, *findings[place + 1 :]]
+        returned = _taken_back(view, best, findings)
+        if returned is not None:
+            return [self._ended(findings, one, best) if one is returned else one for one in findings]
         new = _finding(view, best, dated)
         return findings if _is_negligible(view, new) else [*findings, new]
 
@@ -232,15 +232,21 @@ class _Day:
         return replace(finding, until=until, until_high=until_high, returned_at=now, withdrawn=True)
 
     def _one_cause(self, findings: list[Finding], place: int, new: Candidate) -> Finding | None:
-        """One source in place of a fresh finding and a new one beside it, where it explains both about as well."""
+        """One source in place of a fresh finding and a new one beside it, where it explains both about as well.
+
+        A new one in the other direction says that a part of the finding's lots did not move: of two instruments only one.
+        """
         finding = findings[place]
-        if new.direction != finding.direction or not self._is_fresh(finding):
+        if not self._is_fresh(finding):
             return None
         view, competing = self._again(findings, place)
         dated = with_best_start(view, Onset(finding.since, finding.completed_at), competing) if competing else []
-        joint = [one for one in dated if same_lots(new.members, one.members, view.weeks >= new.since)]
+        same_way, recent = new.direction == finding.direction, view.weeks >= new.since
+        joint = [one for one in dated if same_lots(new.members, one.members, recent) == same_way]
         kept, both = _same_name(dated, finding), most_likely(joint)
-        if kept is None or both is None or both.evidence + _TWO_CAUSES < kept.evidence + new.evidence:
+        # With the lots since, its own source may no longer be beyond chance.
+        of_two = new.evidence + (kept.evidence if kept is not None else 0.0)
+        if both is None or both.evidence + _TWO_CAUSES < of_two:
             return None
         return _renamed(finding, _finding(view, both, joint))
 

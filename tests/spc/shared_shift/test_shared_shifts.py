@@ -151,6 +151,29 @@ def chance_finding(weeks: int = 44) -> pd.DataFrame:
     return points.assign(z=points["z"] + 1.8 * high)
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_of_two_testers_read_with_one_check_standard_the_one_that_moved_is_named(seed: int) -> None:
+    """Even where films of the other tester happen to move with it on the first day."""
+    rng = np.random.default_rng(seed)
+    rows: list[tuple[object, ...]] = []
+    for stream in range(10):
+        for week in range(36):
+            tester = "T1" if rng.random() < 0.5 else "T2"
+            moved = 1.5 * (week >= START and (tester == "T2" or week == START))
+            chamber = "AB"[(week + stream) % 2]
+            z = rng.normal() + moved
+            rows.append(
+                (stream, f"supplier {stream // 2}", "energy", chamber, tester, "", week + 0.1, z, 0.1, False, 0.0)
+            )
+    for week in range(36):
+        for tester in ("T1", "T2"):
+            z = rng.normal() + 10.0 * (tester == "T2" and week >= START)
+            rows.append((10, "lab", "energy", "A", tester, "", week + 0.05, z, 0.015, True, 0.0))
+    findings = shared_shifts(pd.DataFrame(rows, columns=list(search.POINT_COLUMNS)))
+    named = [(one.suspect_kind, one.suspect, one.direction) for one in findings if one.completed_at >= START]
+    assert named == [("instrument", "T2", 1)]
+
+
 def test_a_finding_that_later_lots_do_not_show_is_withdrawn():
     points = chance_finding()
     (early,) = shared_shifts(points[points["weeks"] < 20])
