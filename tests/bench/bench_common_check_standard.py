@@ -8,7 +8,7 @@ accord (half drift, half step), tails are those of t(5). The coupon scatters by 
 low for nine weeks and is then mended. A lab counts as
 
 * named: a finding of that tester, in that direction, begins within two weeks of the fault;
-* another source: anything else found from the fault on, that was not found in the same lab without the fault;
+* another source: any other finding from the fault on that the same lab without the fault does not show;
 * ended: the finding's end lies within two weeks of the mend.
 """
 
@@ -41,8 +41,10 @@ def lab(rng: np.random.Generator, testers: int, lots_a_week: float) -> pd.DataFr
         z = rng.standard_t(5, times.size) / np.sqrt(5.0 / 3.0)
         if rng.random() < CHANGING:
             since = rng.uniform(20.0, END)
-            own = np.where(times >= since, 1.0, 0.0)
-            z += rng.choice([-1.0, 1.0]) * (2.0 * own if rng.random() < 0.5 else 0.06 * own * (times - since))
+            since_change = np.where(times >= since, 1.0, 0.0)
+            z += rng.choice([-1.0, 1.0]) * (
+                2.0 * since_change if rng.random() < 0.5 else 0.06 * since_change * (times - since)
+            )
         tester = rng.choice([f"T{number + 1}" for number in range(testers)], times.size)
         chamber = np.where(days % 1.0 < 0.5, "A", "B")
         load = [f"{name}{when:g}" for name, when in zip(chamber, days, strict=True)]
